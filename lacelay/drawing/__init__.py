@@ -1,0 +1,1 @@
+"""Pictures and sheets made from one scene in millimetres."""

@@ -1,0 +1,1 @@
+"""The rim: photos and patterns in, records and plans in and out."""

@@ -1,0 +1,1 @@
+"""What the program knows: frozen values, validated on construction."""

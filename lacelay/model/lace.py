@@ -1,0 +1,244 @@
+"""The lace record: what a photo says about a length of lace.
+
+Glossary
+--------
+lace length : the piece as bought; width, across it.
+galloon, flounce, allover : scalloped on both long edges, on one, on none.
+scallop : one lobe of an edge, valley to valley, with a tip between.
+pitch : valley to valley along the edge (she reads "scallop width").
+depth : of a scallop, tip to valley line.
+repeat : shortest shift along the length that brings the pattern onto itself.
+ground : the net or the bars between motifs.
+
+All points are lace millimetres (u, v), arrays (n, 2): u along the length from its left
+end, v across it from the valley line of the lower edge, right side facing you.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lacelay.geometry.photo_map import PhotoMap
+
+Points = NDArray[np.float64]
+Side = Literal["lower", "upper"]
+#: The seven frieze groups by IUCr name; what each allows is in `LaceSymmetry` readers.
+FRIEZE_GROUPS = ("p1", "p11g", "p1m1", "p2", "p2mg", "p11m", "p2mm")
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A measurement with its standard uncertainty (one sigma), in the unit of its name.
+
+    Examples
+    --------
+    >>> Measured(40.0, 0.1).interval95
+    (39.804, 40.196)
+    """
+
+    value: float
+    sigma: float
+
+    def __post_init__(self) -> None:
+        if not (np.isfinite(self.value) and self.sigma >= 0):
+            raise ValueError(f"not a measurement: {self.value} +- {self.sigma}")
+
+    @property
+    def interval95(self) -> tuple[float, float]:
+        """The interval that should hold the truth 95 times in 100."""
+        return (self.value - 1.96 * self.sigma, self.value + 1.96 * self.sigma)
+
+
+@dataclass(frozen=True)
+class Scale:
+    """How large the photo is, and what says so.
+
+    Parameters
+    ----------
+    px_per_mm : float
+        At the middle of the lace.
+    relative_sigma : float
+        Standard uncertainty as a share of the scale: 0.002 is 0.2 %.
+    reference : str
+        What it was read from, in plain words: "mat grid of 1 cm".
+    """
+
+    px_per_mm: float
+    relative_sigma: float
+    reference: str
+
+    def __post_init__(self) -> None:
+        if not (self.px_per_mm > 0 and self.relative_sigma >= 0):
+            raise ValueError("a scale is positive and its uncertainty not negative")
+
+
+@dataclass(frozen=True, eq=False)
+class LaceEdge:
+    """One long edge of the lace.
+
+    Parameters
+    ----------
+    side : {"lower", "upper"}
+    scalloped : bool
+    valleys_mm : ndarray, shape (m, 2)
+        In order of u; empty for a straight edge.
+    tips_mm : ndarray, shape (k, 2)
+        In order of u, whole scallops only: each lies between two valleys.
+    pitch_mm, depth_mm : Measured or None
+        None for a straight edge.
+    per_repeat : int or None
+        Scallops in one repeat, where a repeat is known.
+    doubt : str or None
+        Why the count may be wrong, or None.
+    """
+
+    side: Side
+    scalloped: bool
+    valleys_mm: Points
+    tips_mm: Points
+    pitch_mm: Measured | None = None
+    depth_mm: Measured | None = None
+    per_repeat: int | None = None
+    doubt: str | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("valleys_mm", "tips_mm"):
+            points = np.asarray(getattr(self, name), dtype=float).reshape(-1, 2)
+            if np.any(np.diff(points[:, 0]) <= 0):
+                raise ValueError(f"{name} must be in order of u")
+            object.__setattr__(self, name, points)
+        if self.scalloped and (self.pitch_mm is None or self.depth_mm is None):
+            raise ValueError("a scalloped edge has a pitch and a depth")
+
+    @property
+    def count(self) -> int:
+        """Whole scallops seen."""
+        return len(self.tips_mm)
+
+
+@dataclass(frozen=True)
+class Repeat:
+    """The repeat: its length, how many copies were seen, and how sure it is (0 to 1)."""
+
+    length_mm: Measured
+    copies: float
+    sure: float
+    reason: str = ""
+
+    def __post_init__(self) -> None:
+        if not (self.length_mm.value > 0 and 0 <= self.sure <= 1):
+            raise ValueError("a repeat is positive and its sureness a share")
+
+
+@dataclass(frozen=True, eq=False)
+class Motif:
+    """One flower, leaf, spray or scroll that can be cut out: its outline, shape (n, 2).
+
+    `kind` is the same number for motifs that are copies of each other, or -1.
+    """
+
+    outline_mm: Points
+    kind: int = -1
+
+    def __post_init__(self) -> None:
+        outline = np.asarray(self.outline_mm, dtype=float)
+        if outline.ndim != 2 or outline.shape[1] != 2 or len(outline) < 3:
+            raise ValueError("a motif's outline is (n, 2) with n >= 3")
+        object.__setattr__(self, "outline_mm", outline)
+
+
+@dataclass(frozen=True)
+class Bead:
+    """A bead or sequin: its place and diameter."""
+
+    u_mm: float
+    v_mm: float
+    diameter_mm: float
+
+
+@dataclass(frozen=True)
+class Shares:
+    """Shares of the lace's area: motif, ground (net or bars), open; they sum to 1."""
+
+    motif: float
+    ground: float
+    open: float
+
+    def __post_init__(self) -> None:
+        if abs(self.motif + self.ground + self.open - 1) > 1e-3:
+            raise ValueError("the shares of motif, ground and open sum to 1")
+
+
+@dataclass(frozen=True, eq=False)
+class Lace:
+    """A length of lace as read.
+
+    Parameters
+    ----------
+    name : str
+    length_mm : float
+        The length seen, from u = 0.
+    width_mm : Measured
+        Valley line to valley line; on a straight side, from that edge.
+    outline_mm : ndarray, shape (n, 2)
+        Outline of the lace seen, closed, first point not repeated.
+    lower, upper : LaceEdge
+    repeat : Repeat or None
+        None when it could not be told; `doubts` says why.
+    motifs, beads : sequences
+    shares : Shares
+    scale : Scale
+    photo : PhotoMap or None
+        None for a lace written by hand.
+    cords_mm : sequence of ndarray, each (n, 2)
+        Raised outline threads.
+    mesh_mm : float or None
+        Size of the net's mesh, where one was found.
+    symmetry : str or None
+        Frieze group, one of `FRIEZE_GROUPS`.
+    reversible : bool
+        True only when she said both sides are alike.
+    doubts : sequence of str
+        What the reading is not sure of, in her words.
+    """
+
+    name: str
+    length_mm: float
+    width_mm: Measured
+    outline_mm: Points
+    lower: LaceEdge
+    upper: LaceEdge
+    repeat: Repeat | None
+    motifs: Sequence[Motif]
+    beads: Sequence[Bead]
+    shares: Shares
+    scale: Scale
+    photo: PhotoMap | None = None
+    cords_mm: Sequence[Points] = ()
+    mesh_mm: float | None = None
+    symmetry: str | None = None
+    reversible: bool = False
+    doubts: Sequence[str] = ()
+
+    def __post_init__(self) -> None:
+        if not self.length_mm > 0 or not self.width_mm.value > 0:
+            raise ValueError("a lace has a length and a width")
+        if (self.lower.side, self.upper.side) != ("lower", "upper"):
+            raise ValueError("the edges are swapped")
+        outline = np.asarray(self.outline_mm, dtype=float)
+        if outline.ndim != 2 or outline.shape[1] != 2 or len(outline) < 3:
+            raise ValueError("a lace's outline is (n, 2) with n >= 3")
+        if self.symmetry is not None and self.symmetry not in FRIEZE_GROUPS:
+            raise ValueError(f"unknown frieze group {self.symmetry!r}")
+        object.__setattr__(self, "outline_mm", outline)
+        for name in ("motifs", "beads", "cords_mm", "doubts"):
+            object.__setattr__(self, name, tuple(getattr(self, name)))
+
+    def edge(self, side: Side) -> LaceEdge:
+        """Return the lower or the upper edge."""
+        return self.lower if side == "lower" else self.upper

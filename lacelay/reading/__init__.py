@@ -1,0 +1,1 @@
+"""From a photo to a lace record. The only place that crosses from pixels to millimetres."""

@@ -1,0 +1,1 @@
+"""Rendered lace photos whose truth is known, for samples and tests."""
