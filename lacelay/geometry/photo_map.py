@@ -67,7 +67,9 @@ class PhotoMap:
 
     def mat_to_photo(self, mat_mm: Points) -> Points:
         """Where points of the mat appear, shape (n, 2) in pixels."""
-        return self._distort(_project(np.asarray(np.linalg.inv(self.photo_to_mat), dtype=np.float64), mat_mm))
+        return self._distort(
+            _project(np.asarray(np.linalg.inv(self.photo_to_mat), dtype=np.float64), mat_mm)
+        )
 
     def photo_to_mat_mm(self, photo_px: Points) -> Points:
         """Where photo points lie on the mat, shape (n, 2) in mm."""
