@@ -23,7 +23,7 @@ from lacelay.model.target import TargetEdge
 from lacelay.model.wishes import Limits, Weights, Wishes
 
 Points = NDArray[np.float64]
-CutKind = Literal["inner", "through"]
+CutKind = Literal["inner", "through", "uncut"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,12 +110,13 @@ class Run:
 
 @dataclass(frozen=True, eq=False)
 class Cut:
-    """A relief cut between run `index` and run `index + 1`.
+    """Where run `index` ends and run `index + 1` begins.
 
     Parameters
     ----------
-    kind : {"inner", "through"}
-        From the inner side to what is left uncut, or right through.
+    kind : {"inner", "through", "uncut"}
+        Cut from the inner side to what is left uncut, or right through, or not cut at all:
+        there the give of the lace takes up what little it turns.
     path_mm : ndarray, shape (n, 2)
         Lace frame, from the inner side outwards.
     turn_mm : ndarray, shape (2,)

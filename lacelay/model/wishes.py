@@ -21,12 +21,13 @@ class Weights:
     net_mm: float = 0.02  #: each mm cut through net or bars
     motif_mm: float = 1.0  #: each mm cut through a motif
     cord_mm: float = 3.0  #: each mm cut through a cord
-    bead: float = 4.0  #: each bead on the path or close to it
+    bead: float = 1.0  #: each bead on the path or close to it
     lap_mm2: float = 0.02  #: each mm2 of lace over lace: trimming, bulk
     opening_mm2: float = 0.05  #: each mm2 of cloth laid bare by an opening: filling
     slip_mm: float = 1.0  #: each mm by which neighbours miss each other where they turn
     edge_mm2: float = 0.15  #: each mm2 between scallop line and hard edge past tolerance
     kink_rad: float = 60.0  #: each radian of kink at a free edge
+    easing: float = 0.01  #: each place where the easing changes and nothing is cut
 
     def __post_init__(self) -> None:
         _not_negative(self)
@@ -38,6 +39,9 @@ class Limits:
 
     edge_tolerance_mm: float = 2.0  #: scallop line from a hard edge, not charged within
     edge_limit_mm: float = 8.0  #: scallop line from the edge, never beyond
+    free_tolerance_mm: float = 8.0  #: the same two for a free edge, where kinks matter more
+    free_limit_mm: float = 15.0
+    absorbed_strain: float = 0.002  #: further strain, next to a meeting that is left uncut
     lap_mm: float = 30.0  #: widest lap at the inner side
     opening_mm: float = 25.0  #: widest opening at the inner side
     slip_mm: float = 4.0  #: furthest two neighbours miss each other where they turn

@@ -1,0 +1,156 @@
+"""From a border and its candidate cuts to the places along one edge."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lacelay.model.target import TargetEdge
+from lacelay.model.wishes import Limits, Weights
+from lacelay.planning.border_line import BorderLine
+from lacelay.planning.cost_field import path_contents, path_minutes
+from lacelay.planning.cut_paths import CutPath, least_distance_mm
+from lacelay.planning.places import Places
+from lacelay.planning.strip import Strip
+
+Points = NDArray[np.float64]
+Values = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Border:
+    """A border ready to be laid: its strip, its line, and its candidate cuts."""
+
+    strip: Strip
+    line: BorderLine
+    paths: tuple[CutPath, ...]
+    weights: Weights
+    limits: Limits
+
+    @property
+    def inner_b_mm(self) -> float:
+        """Deepest b of the border, on which limits at the inner side are held."""
+        return self.line.deepest_mm
+
+    @cached_property
+    def through_minutes(self) -> Values:
+        """What each path costs when it goes on to the outline, cut right through."""
+        costs = []
+        for path in self.paths:
+            whole = np.vstack([path.outline_mm, path.path_mm])
+            contents = path_contents(self.strip, whole, self.limits)
+            costs.append(path_minutes(contents, self.weights))
+        return np.array(costs)
+
+    @cached_property
+    def _apart_mm(self) -> dict[tuple[int, int, int], float]:
+        return {}
+
+    def apart_mm(self, first: int, second: int, copies: int) -> float:
+        """Least distance between two candidate cuts, the second some repeats further on."""
+        key = (first, second, copies)
+        if key not in self._apart_mm:
+            self._apart_mm[key] = least_distance_mm(
+                self.strip, self.paths[first], self.paths[second], copies
+            )
+        return self._apart_mm[key]
+
+
+@dataclass(frozen=True, eq=False)
+class Laid:
+    """Places along an edge, and which candidate and which copy each of them is.
+
+    `candidate` and `copy` have one entry a place; -1 and 0 at the two ends.
+    """
+
+    places: Places
+    candidate: NDArray[np.int_]
+    copy: NDArray[np.int_]
+
+
+def places_along(
+    border: Border,
+    target: TargetEdge,
+    *,
+    start_mm: float,
+    laying_depth_mm: float,
+    stand_mm: float,
+    look_ahead: int = 24,
+) -> Laid:
+    """Places of the border along an edge, for one start and one laying line.
+
+    Cuts stay inner cuts while the laying line lies within what is left uncut at the
+    scallops; where it lies deeper the lace turns part-way in and cuts go right through.
+    """
+    curve, strip, limits = target.curve, border.strip, border.limits
+    laying_b = laying_depth_mm + stand_mm
+    length = float(curve.laying_length(curve.length_mm, laying_depth_mm))
+    through = laying_b > limits.uncut_beaded_mm
+    turns, inners, outers, which, copies = [], [], [], [], []
+    for k, path in enumerate(border.paths):
+        turn = _turning_point(path, laying_b) if through else path.end_mm
+        for at in strip.copies(
+            strip.into_template(np.array([turn[0]])), start_mm, start_mm + length
+        ):
+            copy = round((at - turn[0]) / strip.period_mm)
+            shift = np.array([copy * strip.period_mm, 0.0])
+            turns.append(turn + shift)
+            inners.append(path.inner_mm + shift)
+            outers.append(path.outline_mm + shift)
+            which.append(k)
+            copies.append(copy)
+    end_space = limits.cut_distance_mm / 2
+    order = [
+        k
+        for k in np.argsort([turn[0] for turn in turns], kind="stable")
+        if start_mm + end_space < turns[k][0] < start_mm + length - end_space
+    ]
+    ends = np.array([[start_mm, laying_b], [start_mm + length, laying_b]])
+
+    def with_ends(points: list[Points]) -> Points:
+        return np.vstack([ends[:1], *(points[k][None] for k in order), ends[1:]])
+
+    own = border.through_minutes if through else np.array([p.minutes for p in border.paths])
+    minutes = np.concatenate([[0.0], [own[which[k]] for k in order], [0.0]])
+    candidate = np.array([-1, *(which[k] for k in order), -1])
+    copy_of = np.array([0, *(copies[k] for k in order), 0])
+    n = len(candidate)
+    ahead = min(look_ahead, n - 1)
+    apart = np.ones((n, ahead), dtype=bool)
+    for i in range(1, n - 1):
+        for r in range(min(ahead, n - 2 - i)):
+            j = i + 1 + r
+            gap = border.apart_mm(candidate[i], candidate[j], int(copy_of[j] - copy_of[i]))
+            apart[i, r] = gap >= limits.cut_distance_mm
+            if gap > 4 * strip.scallop_mm:
+                break
+    places = Places(
+        curve=curve,
+        free=target.kind == "free",
+        start_mm=start_mm,
+        laying_depth_mm=laying_depth_mm,
+        stand_mm=stand_mm,
+        border_depth_mm=border.inner_b_mm,
+        reach_mm=strip.reach_mm,
+        turn_mm=with_ends(turns),
+        inner_mm=with_ends(inners),
+        outer_mm=with_ends(outers),
+        minutes=minutes,
+        through=through,
+        look_ahead=look_ahead,
+        least_apart=apart,
+    )
+    return Laid(places, candidate, copy_of)
+
+
+def _turning_point(path: CutPath, laying_b: float) -> Points:
+    """Where a path crosses the laying line."""
+    b = path.path_mm[:, 1]
+    k = int(np.argmax(b >= laying_b)) if np.any(b >= laying_b) else len(b) - 1
+    if k == 0:
+        return path.end_mm
+    t = (laying_b - b[k - 1]) / (b[k] - b[k - 1])
+    return np.asarray(path.path_mm[k - 1] + t * (path.path_mm[k] - path.path_mm[k - 1]))

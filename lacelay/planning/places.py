@@ -1,0 +1,241 @@
+"""A bare fitting problem: places along a border, a curve, and what the search weighs.
+
+Nothing here knows of photos or motifs, so that anyone can pose a problem by hand and
+search it exhaustively. The tables are exact for the model of the design: s follows from a
+by a constant along the laying line, and each run takes its own best rigid place (after one
+easing), its middle over the middle of its chord and its deviation balanced.
+
+Glossary
+--------
+place : where a cut may be: a point `turn` that the cut turns about, its `inner` end on the
+    border line, and for cuts right through its `outer` end on the scalloped outline.
+laying line : parallel of the edge at depth p along which the lace keeps its length; it
+    runs at b = p + stand in the strip.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lacelay.geometry.plane_curve import PlaneCurve
+from lacelay.model.wishes import Limits, Weights
+
+Values = NDArray[np.float64]
+Points = NDArray[np.float64]
+#: Points at which a run is held against the edge.
+SAMPLES = 17
+
+
+@dataclass(frozen=True, eq=False)
+class Places:
+    """Candidate cuts along a border that starts at `start_mm`, ends included.
+
+    Parameters
+    ----------
+    curve : PlaneCurve
+    free : bool
+        A free edge charges kinks, a hard one error beyond the tolerance.
+    start_mm : float
+        a at s = 0, along the laying line.
+    laying_depth_mm, stand_mm, border_depth_mm : float
+        p; how far valleys stand past the edge; deepest b of the border.
+    reach_mm : float
+        How far tips stand past the valley line.
+    turn_mm, inner_mm, outer_mm : ndarray, shape (n, 2)
+        Strip frame. First and last place are the ends of the edge, where nothing is cut.
+    minutes : ndarray, shape (n,)
+        What the path of each place costs by itself, without `Weights.cut`; 0 at the ends.
+    through : bool
+        Cuts go right through.
+    look_ahead : int
+        Longest run, in places; a run over the whole edge is always tried as well.
+    least_apart : ndarray of bool, shape (n, m), or None
+        Whether place i and i + 1 + r are far enough apart to be cut both.
+    """
+
+    curve: PlaneCurve
+    free: bool
+    start_mm: float
+    laying_depth_mm: float
+    stand_mm: float
+    border_depth_mm: float
+    reach_mm: float
+    turn_mm: Points
+    inner_mm: Points
+    outer_mm: Points
+    minutes: Values
+    through: bool
+    look_ahead: int = 24
+    least_apart: NDArray[np.bool_] | None = None
+
+    @property
+    def count(self) -> int:
+        """Places, ends included."""
+        return len(self.turn_mm)
+
+    @property
+    def ahead(self) -> int:
+        """Runs looked ahead from each place."""
+        return min(self.look_ahead, self.count - 1)
+
+    @property
+    def laying_b_mm(self) -> float:
+        """Where the laying line runs in the strip."""
+        return self.laying_depth_mm + self.stand_mm
+
+
+def bend_limits(places: Places, limits: Limits) -> tuple[float, float]:
+    """Sharpest easing (towards the inner side, away from it), 1/mm, that give allows."""
+    inside = max(places.border_depth_mm - places.laying_b_mm, 1e-9)
+    outside = max(places.laying_b_mm + places.reach_mm, 1e-9)
+    inward = min(limits.squeeze / inside, limits.stretch / outside)
+    outward = min(limits.stretch / inside, limits.squeeze / outside)
+    return inward, outward
+
+
+@dataclass(frozen=True, eq=False)
+class RunTable:
+    """Every run (from place i to place j) of a list, laid; arrays over runs.
+
+    Shapes: R runs, K samples.
+    """
+
+    places: Places
+    limits: Limits
+    first: NDArray[np.int_]
+    last: NDArray[np.int_]
+
+    @cached_property
+    def a_mm(self) -> Values:
+        """A of both ends, shape (R, 2)."""
+        a = self.places.turn_mm[:, 0]
+        return np.stack([a[self.first], a[self.last]], axis=1)
+
+    @cached_property
+    def length_mm(self) -> Values:
+        """Lace from end to end, shape (R,)."""
+        return np.asarray(self.a_mm[:, 1] - self.a_mm[:, 0])
+
+    @cached_property
+    def s_mm(self) -> Values:
+        """S of both ends, shape (R, 2)."""
+        sigma = self.a_mm - self.places.start_mm
+        return self.places.curve.from_laying_length(sigma, self.places.laying_depth_mm)
+
+    @cached_property
+    def bend_per_mm(self) -> Values:
+        """Easing of each run: its mean bend as far as give allows."""
+        inward, outward = bend_limits(self.places, self.limits)
+        length = np.where(self.length_mm > 0, self.length_mm, np.inf)  # the table's empty corner
+        mean = self.places.curve.turning(self.s_mm[:, 0], self.s_mm[:, 1]) / length
+        return np.asarray(np.clip(mean, -outward, inward))
+
+    @cached_property
+    def _along(self) -> tuple[Values, Points]:
+        """Distance from the middle of each run, and the laying line there."""
+        t = np.linspace(-0.5, 0.5, SAMPLES)[None, :] * self.length_mm[:, None]
+        sigma = self.a_mm.mean(axis=1)[:, None] + t - self.places.start_mm
+        depth = self.places.laying_depth_mm
+        s = self.places.curve.from_laying_length(sigma, depth)
+        return t, self.places.curve.place(s, np.full_like(s, depth))
+
+    @cached_property
+    def heading_rad(self) -> Values:
+        """Direction of each run's chord, the angle by which the strip is turned."""
+        _, line = self._along
+        chord = line[:, -1] - line[:, 0]
+        return np.asarray(np.arctan2(chord[:, 1], chord[:, 0]))
+
+    @cached_property
+    def pivot_mm(self) -> Points:
+        """Garment place of the run's middle on its neutral line, shape (R, 2)."""
+        t, line = self._along
+        heading = self.heading_rad[:, None]
+        middle = (line[:, 0] + line[:, -1]) / 2
+        across = np.stack([-np.sin(heading), np.cos(heading)], axis=-1)
+        wanted = ((line - middle[:, None]) * across).sum(axis=-1)
+        half = self.bend_per_mm[:, None] * t / 2
+        own = t * np.sinc(half / np.pi) * np.sin(half)
+        miss = wanted - own
+        balance = (miss.max(axis=1) + miss.min(axis=1)) / 2
+        return np.asarray(middle + balance[:, None] * across[:, 0])
+
+    def lay(self, strip_mm: Points, runs: NDArray[np.int_] | None = None) -> Points:
+        """Garment points of strip points, shape (R, ..., 2), each under its own run."""
+        pick = slice(None) if runs is None else runs
+        extra = strip_mm.ndim - 2
+        shape = (-1,) + (1,) * extra
+        a = strip_mm[..., 0] - self.a_mm[pick].mean(axis=1).reshape(shape)
+        b = strip_mm[..., 1] - self.places.laying_b_mm
+        k = self.bend_per_mm[pick].reshape(shape)
+        half = k * a / 2
+        chord = a * np.sinc(half / np.pi)
+        x = chord * np.cos(half) - b * np.sin(k * a)
+        y = chord * np.sin(half) + b * np.cos(k * a)
+        heading = self.heading_rad[pick].reshape(shape)
+        pivot = self.pivot_mm[pick].reshape((-1,) + (1,) * extra + (2,))
+        cos, sin = np.cos(heading), np.sin(heading)
+        return np.asarray(pivot + np.stack([cos * x - sin * y, sin * x + cos * y], axis=-1))
+
+    @cached_property
+    def edge_miss(self) -> tuple[Values, Values]:
+        """Distance of the valley line from its place, at K samples: (step mm, miss mm).
+
+        Samples beyond the ends of the edge count as 0: there the lace is turned in.
+        """
+        t, _ = self._along
+        middle = self.a_mm.mean(axis=1)[:, None]
+        strip = np.stack([middle + t, np.zeros_like(t)], axis=-1)
+        laid = self.lay(strip)
+        places = self.places
+        guess = places.curve.from_laying_length(
+            middle + t - places.start_mm, places.laying_depth_mm
+        )
+        located = places.curve.locate(laid, np.clip(guess, 0.0, places.curve.length_mm))
+        miss = located[..., 1] + places.stand_mm
+        return self.length_mm / (SAMPLES - 1), np.abs(miss)
+
+    @cached_property
+    def edge_error_mm(self) -> Values:
+        """Furthest miss of each run."""
+        return np.asarray(self.edge_miss[1].max(axis=1))
+
+    @cached_property
+    def edge_excess_mm2(self) -> Values:
+        """Area between valley line and its place, beyond the tolerance."""
+        step, miss = self.edge_miss
+        tolerance = (
+            self.limits.free_tolerance_mm if self.places.free else (self.limits.edge_tolerance_mm)
+        )
+        over = np.maximum(miss - tolerance, 0.0)
+        return np.asarray(np.trapezoid(over, axis=1) * step)
+
+    @cached_property
+    def inner_width_mm(self) -> Values:
+        """Length of the run at its inner side once laps are trimmed: integral of J there."""
+        depth = self.places.border_depth_mm - self.places.stand_mm
+        span = self.s_mm[:, 1] - self.s_mm[:, 0]
+        return span - depth * self.places.curve.turning(self.s_mm[:, 0], self.s_mm[:, 1])
+
+    def minutes(self, weights: Weights) -> Values:
+        """Cost of each run by itself; inf where a limit is crossed."""
+        limits = self.limits
+        furthest = limits.free_limit_mm if self.places.free else limits.edge_limit_mm
+        allowed = (
+            (self.edge_error_mm <= furthest)
+            & (self.inner_width_mm >= limits.inner_width_mm)
+            & (self.length_mm <= limits.run_mm)
+        )
+        return np.where(allowed, weights.edge_mm2 * self.edge_excess_mm2, np.inf)
+
+
+def all_runs(places: Places) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
+    """First and last place of every run looked at, row by row of the (n, m) table."""
+    n, m = places.count, places.ahead
+    first, ahead = np.meshgrid(np.arange(n), np.arange(m), indexing="ij")
+    last = first + 1 + ahead
+    return first.ravel(), np.minimum(last, n - 1).ravel()
