@@ -1,0 +1,125 @@
+"""The border laid along the edge, from the photo's own pixels."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lacelay.drawing.lace_pixels import LacePixels, lay_run, lower_first
+from lacelay.drawing.plan_scene import garment_scene
+from lacelay.drawing.raster import coverage, paint
+from lacelay.drawing.repeats import find_repeats
+from lacelay.drawing.scale_bar import scale_bar
+from lacelay.drawing.scene import Points, Scene
+from lacelay.drawing.style import DUSK_GROUND, PICTURE_STYLES, RGB, SOFT_GROUND
+from lacelay.model.picture import LacePicture
+from lacelay.model.plan import Plan
+
+Image8 = NDArray[np.uint8]
+_MARGIN_MM = 14.0
+_DEEP_CLOTH: RGB = (62, 76, 92)
+_PALE_CLOTH: RGB = (226, 206, 196)
+#: A thread of lace stands about this far off the cloth, and its shadow is that soft.
+_RELIEF_MM = 0.5
+
+
+def draw_on_garment(
+    plan: Plan,
+    picture: LacePicture,
+    *,
+    px_per_mm: float = 4.0,
+    cloth_rgb: RGB | None = None,
+    annotated: bool = False,
+    relief: bool = True,
+) -> Image8:
+    """Draw the garment piece with the border laid along its edge.
+
+    Parameters
+    ----------
+    plan : Plan
+    picture : LacePicture
+    px_per_mm : float
+        Resolution of the result.
+    cloth_rgb : tuple of int or None
+        Colour of the garment; a deep one under pale lace and a pale one under dark when
+        None.
+    annotated : bool
+        With the edge, balance marks, cuts, laps, gaps and numbers drawn over it, and a
+        scale bar; else only what one would see.
+    relief : bool
+        With the soft shadow that lace throws on what lies under it.
+
+    Returns
+    -------
+    ndarray of uint8, shape (h, w, 3)
+        `picture_frame_mm` says where its pixels lie on the garment.
+    """
+    left, top, shape = picture_frame_mm(plan, px_per_mm)
+    pixels = LacePixels(picture, find_repeats(plan.lace, picture), px_per_mm)
+    colour = cloth_rgb or contrasting_cloth(picture)
+    ground = DUSK_GROUND if is_pale(picture) else SOFT_GROUND
+    canvas = np.empty((*shape, 3), np.float32)
+    canvas[:] = np.asarray(ground, np.float32) / 255
+
+    def to_px(garment_mm: Points) -> Points:
+        return np.stack([garment_mm[:, 0] - left, top - garment_mm[:, 1]], axis=1) * px_per_mm
+
+    if plan.target.cloth_mm is not None:
+        inside = coverage(to_px(np.asarray(plan.target.cloth_mm)), shape)[..., None]
+        canvas += inside * (np.asarray(colour, np.float32) / 255 - canvas)
+    else:
+        canvas[:] = np.asarray(colour, np.float32) / 255
+    for k in lower_first(plan):
+        laid = lay_run(
+            pixels, plan.runs[k], px_per_mm=px_per_mm, left_mm=left, top_mm=top, shape=shape
+        )
+        if laid is None:
+            continue
+        painted, place = laid
+        under = canvas[place]
+        if relief:
+            under = under * (1 - _shadow(painted[..., 3], px_per_mm))[..., None]
+        canvas[place] = painted[..., :3] + (1 - painted[..., 3:]) * under
+    rgb = np.clip(np.round(canvas * 255), 0, 255).astype(np.uint8)
+    if not annotated:
+        return rgb
+    scene = garment_scene(plan).without("cloth", "run")
+    bar = scale_bar((left + 6.0, top - shape[0] / px_per_mm + 6.0), 100.0)
+    unit = max(px_per_mm, max(shape) / 420)
+    scene = Scene(scene.name, (*scene.shapes, *bar))
+    return paint(rgb, scene, PICTURE_STYLES, to_px=to_px, unit_px=unit)
+
+
+def picture_frame_mm(plan: Plan, px_per_mm: float) -> tuple[float, float, tuple[int, int]]:
+    """Garment x and y of the centre of the first pixel, and the picture's rows and columns."""
+    scene = garment_scene(plan)
+    x0, y0, x1, y1 = scene.bounds_mm()
+    shape = (
+        int(np.ceil((y1 - y0 + 2 * _MARGIN_MM) * px_per_mm)),
+        int(np.ceil((x1 - x0 + 2 * _MARGIN_MM) * px_per_mm)),
+    )
+    return x0 - _MARGIN_MM, y1 + _MARGIN_MM, shape
+
+
+def contrasting_cloth(picture: LacePicture) -> RGB:
+    """Return a cloth colour that the lace shows on."""
+    return _DEEP_CLOTH if is_pale(picture) else _PALE_CLOTH
+
+
+def is_pale(picture: LacePicture) -> bool:
+    """Whether the lace, where it covers, is lighter than a middle grey."""
+    covered = picture.rgba[picture.rgba[..., 3] > 128][:, :3]
+    if not len(covered):
+        return True
+    # Weights of red, green and blue in lightness: ITU-R BT.601.
+    return bool((covered.mean(axis=0) @ np.array([0.299, 0.587, 0.114])) > 125)
+
+
+def _shadow(alpha: NDArray[np.float32], px_per_mm: float) -> NDArray[np.float32]:
+    sigma = _RELIEF_MM * px_per_mm
+    soft = cv2.GaussianBlur(alpha, (0, 0), sigma)
+    down = max(1, round(0.6 * _RELIEF_MM * px_per_mm))
+    moved = np.zeros_like(soft)
+    moved[down:, down:] = soft[:-down, :-down]
+    return np.asarray(0.35 * moved, np.float32)
