@@ -203,6 +203,8 @@ class Plan:
         What was searched, in plain words.
     layers : int
         Most layers of lace on top of each other.
+    template_mm : tuple of float
+        From and to, u of the one photographed repeat that stands for all others.
     purchase : Purchase or None
     """
 
@@ -224,6 +226,7 @@ class Plan:
     bound_min: float
     certificate: str
     layers: int
+    template_mm: tuple[float, float]
     purchase: Purchase | None = None
 
     def __post_init__(self) -> None:

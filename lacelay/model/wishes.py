@@ -18,6 +18,7 @@ class Weights:
     """Minutes for one unit of each thing that is weighed."""
 
     cut: float = 8.0  #: each cut: marking, cutting, pinning and sewing its two sides
+    through: float = 6.0  #: further, where a cut goes right through and is joined again
     net_mm: float = 0.02  #: each mm cut through net or bars
     motif_mm: float = 1.0  #: each mm cut through a motif
     cord_mm: float = 3.0  #: each mm cut through a cord
@@ -25,8 +26,8 @@ class Weights:
     lap_mm2: float = 0.02  #: each mm2 of lace over lace: trimming, bulk
     opening_mm2: float = 0.05  #: each mm2 of cloth laid bare by an opening: filling
     slip_mm: float = 1.0  #: each mm by which neighbours miss each other where they turn
-    edge_mm2: float = 0.15  #: each mm2 between scallop line and hard edge past tolerance
-    kink_rad: float = 60.0  #: each radian of kink at a free edge
+    edge_mm2: float = 0.3  #: each mm2 between scallop line and hard edge past tolerance
+    kink_rad2: float = 200.0  #: kink at a free edge, in square radians: two small beat one large
     easing: float = 0.01  #: each place where the easing changes and nothing is cut
 
     def __post_init__(self) -> None:
@@ -38,12 +39,13 @@ class Limits:
     """What a plan does not cross."""
 
     edge_tolerance_mm: float = 2.0  #: scallop line from a hard edge, not charged within
-    edge_limit_mm: float = 8.0  #: scallop line from the edge, never beyond
+    edge_limit_mm: float = 4.0  #: scallop line from the edge, never beyond
     free_tolerance_mm: float = 8.0  #: the same two for a free edge, where kinks matter more
     free_limit_mm: float = 15.0
     absorbed_strain: float = 0.002  #: further strain, next to a meeting that is left uncut
     lap_mm: float = 30.0  #: widest lap at the inner side
     opening_mm: float = 25.0  #: widest opening at the inner side
+    edge_opening_mm: float = 3.0  #: widest opening at the scalloped side
     slip_mm: float = 4.0  #: furthest two neighbours miss each other where they turn
     cut_distance_mm: float = 12.0  #: least distance between neighbouring cuts
     inner_width_mm: float = 6.0  #: least width of a run at its inner side once trimmed

@@ -19,6 +19,7 @@ from lacelay.planning.cost_field import path_contents
 from lacelay.planning.meetings import Meetings, meet
 from lacelay.planning.places import RunTable
 from lacelay.planning.shortest import Chain
+from lacelay.planning.strip import Strip
 
 Points = NDArray[np.float64]
 #: Bare slivers smaller than this are not worth telling.
@@ -104,7 +105,14 @@ def assemble(order: Order, border: Border, laid: Laid, chain: Chain, certificate
         bound_min=chain.bound,
         certificate=certificate,
         layers=_layers(pieces),
+        template_mm=_template(border.strip),
     )
+
+
+def _template(strip: Strip) -> tuple[float, float]:
+    ends = np.array([strip.start_mm, strip.start_mm + strip.period_mm])
+    u = np.sort(strip.to_lace(np.stack([ends, np.zeros(2)], axis=1))[:, 0])
+    return float(u[0]), float(u[1])
 
 
 def _boundary(border: Border, laid: Laid, place: int, limits: Limits) -> Points:
@@ -203,6 +211,7 @@ def _cut(
         if uncut
         else {
             "cut": weights.cut,
+            "through": weights.through if places.through else 0.0,
             "net_mm": weights.net_mm * net,
             "motif_mm": weights.motif_mm * motif,
             "cord_mm": weights.cord_mm * cord,
@@ -213,7 +222,7 @@ def _cut(
         }
     )
     if places.free:
-        terms["kink_rad"] = weights.kink_rad * abs(turn)
+        terms["kink_rad2"] = weights.kink_rad2 * turn**2
     return Cut(
         kind="uncut" if uncut else "through" if places.through else "inner",
         path_mm=border.strip.to_lace((whole + shift)[::-1]),

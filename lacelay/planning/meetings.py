@@ -31,9 +31,8 @@ class Meetings:
     ----------
     turn_rad : ndarray
         Right run's direction less left run's, positive laps inwards.
-    inner_mm2, outer_mm2 : ndarray
-        Signed area inwards of the turning point, and outwards of it (0 unless through);
-        positive laps, negative opens.
+    lap_mm2, opening_mm2 : ndarray
+        Lace over lace, and cloth laid bare, between the two sides of the path.
     inner_mm, outer_mm : ndarray
         Signed distance of the path's ends under the two runs (by chord).
     slip_mm : ndarray
@@ -43,22 +42,12 @@ class Meetings:
     """
 
     turn_rad: Values
-    inner_mm2: Values
-    outer_mm2: Values
+    lap_mm2: Values
+    opening_mm2: Values
     inner_mm: Values
     outer_mm: Values
     slip_mm: Values
     uncut: NDArray[np.bool_]
-
-    @property
-    def lap_mm2(self) -> Values:
-        """Lace over lace."""
-        return np.maximum(self.inner_mm2, 0.0) + np.maximum(self.outer_mm2, 0.0)
-
-    @property
-    def opening_mm2(self) -> Values:
-        """Cloth laid bare."""
-        return np.maximum(-self.inner_mm2, 0.0) + np.maximum(-self.outer_mm2, 0.0)
 
 
 def meet(
@@ -73,29 +62,38 @@ def meet(
     half = table.bend_per_mm * table.length_mm / 2
     turn = (table.heading_rad - half)[right] - (table.heading_rad + half)[left]
     turn = np.mod(turn + np.pi, 2 * np.pi) - np.pi
-    inner_area = _quadrangle(turn_l, inner_l, inner_r, turn_r)
-    inner_width = np.copysign(_distance(inner_l, inner_r), inner_area)
+    lap, opening = _between(turn_l, inner_l, inner_r, turn_r)
+    inner_width = np.copysign(_distance(inner_l, inner_r), _triangle(turn_l, inner_l, inner_r))
     slip = _distance(turn_l, turn_r)
     if places.through:
-        outer_area = -_quadrangle(turn_l, outer_l, outer_r, turn_r)
-        outer_width = np.copysign(_distance(outer_l, outer_r), outer_area)
+        outer_opening, outer_lap = _between(turn_l, outer_l, outer_r, turn_r)
+        lap, opening = lap + outer_lap, opening + outer_opening
+        outside = _triangle(turn_l, outer_l, outer_r)
+        outer_width = np.copysign(_distance(outer_l, outer_r), -outside)
     else:
-        outer_area = outer_width = np.zeros_like(inner_area)
+        outer_width = np.zeros_like(inner_width)
     taken_up = limits.absorbed_strain * (table.length_mm[left] + table.length_mm[right]) / 2
     uncut = (
         (np.abs(inner_width) <= taken_up)
         & (np.abs(outer_width) <= taken_up)
         & (slip <= UNCUT_SLIP_MM)
     )
-    return Meetings(turn, inner_area, outer_area, inner_width, outer_width, slip, uncut)
+    return Meetings(turn, lap, opening, inner_width, outer_width, slip, uncut)
 
 
 def meeting_minutes(
-    meetings: Meetings, own: Values, *, free: bool, weights: Weights, limits: Limits
+    meetings: Meetings,
+    own: Values,
+    *,
+    free: bool,
+    through: bool,
+    weights: Weights,
+    limits: Limits,
 ) -> Values:
     """Cost of each meeting; `own` is what its path costs by itself. Inf past a limit."""
     cut = (
         weights.cut
+        + (weights.through if through else 0.0)
         + own
         + weights.lap_mm2 * meetings.lap_mm2
         + weights.opening_mm2 * meetings.opening_mm2
@@ -105,9 +103,10 @@ def meeting_minutes(
     allowed = (
         (widths.max(axis=0) <= limits.lap_mm)
         & (-widths.min(axis=0) <= limits.opening_mm)
+        & (-meetings.outer_mm <= limits.edge_opening_mm)
         & (meetings.slip_mm <= limits.slip_mm)
     )
-    kink = weights.kink_rad * np.abs(meetings.turn_rad) if free else 0.0
+    kink = weights.kink_rad2 * meetings.turn_rad**2 if free else 0.0
     return np.where(meetings.uncut, weights.easing, np.where(allowed, cut, np.inf)) + kink
 
 
@@ -138,7 +137,12 @@ def search_places(places: Places, weights: Weights, limits: Limits) -> Chain | N
     if len(j):
         meetings = meet(table, (j - 1 - r) * m + r, j * m + t, limits)
         cut_cost[j, r, t] = meeting_minutes(
-            meetings, places.minutes[j], free=places.free, weights=weights, limits=limits
+            meetings,
+            places.minutes[j],
+            free=places.free,
+            through=places.through,
+            weights=weights,
+            limits=limits,
         )
     chain = shortest_chain(run_cost, cut_cost)
     uncut = float(whole.minutes(weights)[0])
@@ -160,9 +164,28 @@ def _possible(run_cost: Values) -> tuple[NDArray[np.int_], ...]:
     return np.nonzero(both)
 
 
-def _quadrangle(p: Points, q: Points, r: Points, s: Points) -> Values:
-    """Signed area of four-cornered figures, counter-clockwise positive, shape (n,)."""
-    return np.asarray((_cross(p, q) + _cross(q, r) + _cross(r, s) + _cross(s, p)) / 2)
+def _between(turn_l: Points, end_l: Points, end_r: Points, turn_r: Points) -> tuple[Values, Values]:
+    """Areas where the right side of a cut lies behind the left side, and beyond it.
+
+    Where slip at the turning point and turn pull different ways, the two sides cross and
+    there is some of each; their difference is the signed area in either case.
+    """
+    along_l, along_r, apart = end_l - turn_l, end_r - turn_r, turn_r - turn_l
+    parallel = _cross(along_l, along_r)
+    safe = np.where(np.abs(parallel) > 1e-12, parallel, 1.0)
+    t, u = _cross(apart, along_r) / safe, _cross(apart, along_l) / safe
+    crossing = (np.abs(parallel) > 1e-12) & (t > 0) & (t < 1) & (u > 0) & (u < 1)
+    meet_at = turn_l + np.where(crossing, t, 0.0)[:, None] * along_l
+    near = np.where(crossing, _triangle(turn_l, meet_at, turn_r), 0.0)
+    whole = _triangle(turn_l, end_l, end_r) + _triangle(turn_l, end_r, turn_r)
+    far = np.where(crossing, _triangle(meet_at, end_l, end_r), whole)
+    lap = np.maximum(near, 0.0) + np.maximum(far, 0.0)
+    return lap, np.maximum(-near, 0.0) + np.maximum(-far, 0.0)
+
+
+def _triangle(p: Points, q: Points, r: Points) -> Values:
+    """Signed area of triangles, counter-clockwise positive, shape (n,)."""
+    return np.asarray((_cross(p, q) + _cross(q, r) + _cross(r, p)) / 2)
 
 
 def _cross(p: Points, q: Points) -> Values:

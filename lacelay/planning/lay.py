@@ -1,0 +1,292 @@
+"""Lay a lace along an edge: which side, where it starts, where it is cut."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lacelay.errors import PlanError, TargetError
+from lacelay.model.lace import Lace, Side
+from lacelay.model.plan import Plan
+from lacelay.model.target import TargetEdge
+from lacelay.model.wishes import Limits, Weights, Wishes
+from lacelay.planning.assemble import Order, assemble
+from lacelay.planning.border_line import border_line, choose_depth
+from lacelay.planning.candidates import Border, Laid, places_along
+from lacelay.planning.cost_field import cost_field
+from lacelay.planning.cut_paths import cut_paths
+from lacelay.planning.meetings import search_places
+from lacelay.planning.shortest import Chain
+from lacelay.planning.strip import Strip, border_strip
+
+Progress = Callable[[str, float], None]
+Values = NDArray[np.float64]
+#: Where no place of the lace must lie on a centre, starts are tried this close together.
+START_STEP_MM = 2.0
+#: How far the border line may climb or dip to go round a motif.
+PLAY_MM = 8.0
+#: Deepest border taken unasked.
+USUAL_DEPTH_MM = 60.0
+#: Share of a bend's radius that a border is taken deep unasked. Common practice warns at a
+#: third; up to here the laps stay workable.
+SHARE_OF_RADIUS = 0.45
+
+
+@dataclass(frozen=True, eq=False)
+class _Found:
+    """A chain found for one border, laying line and start."""
+
+    border: Border
+    laid: Laid
+    chain: Chain
+
+
+@dataclass(frozen=True, eq=False)
+class _Way:
+    """One border along one laying line, with the starts to try."""
+
+    border: Border
+    laying_depth_mm: float
+    starts_mm: Values
+
+
+def lay_border(
+    lace: Lace,
+    target: TargetEdge,
+    *,
+    wishes: Wishes | None = None,
+    weights: Weights | None = None,
+    limits: Limits | None = None,
+    progress: Progress | None = None,
+) -> Plan:
+    """Find the best plan over sides, laying lines, starts and cuts.
+
+    Parameters
+    ----------
+    lace : Lace
+    target : TargetEdge
+    wishes, weights, limits
+        Defaults where None.
+    progress : callable(str, float), optional
+        Told what is being done and the share done.
+
+    Returns
+    -------
+    Plan
+        Without a purchase.
+
+    Raises
+    ------
+    TargetError
+        When the edge is shorter than a scallop or bends too tightly for the border.
+    PlanError
+        When no plan holds within the limits; the message says which limit stops it.
+    """
+    order = Order(lace, target, wishes or Wishes(), weights or Weights(), limits or Limits())
+    ways = list(_ways(order))
+    total = sum(len(way.starts_mm) for way in ways)
+    best: _Found | None = None
+    done = 0
+    for way in ways:
+        for start in way.starts_mm:
+            found = _search(order, way, float(start))
+            done += 1
+            if progress is not None:
+                progress("finding where it starts and where it is cut", done / total)
+            if found is not None and (best is None or found.chain.cost < best.chain.cost - 1e-9):
+                best = found
+    if best is None:
+        raise _impossible(order, ways)
+    step = 0.0
+    if _starts_are_free(order):
+        step = START_STEP_MM
+        best = _refine(order, best)
+    return assemble(order, best.border, best.laid, best.chain, _certificate(ways, total, step))
+
+
+def _ways(order: Order) -> Iterator[_Way]:
+    lace, wishes = order.lace, order.wishes
+    sides: list[Side] = [
+        side
+        for side in ("lower", "upper")
+        if lace.edge(side).scalloped and wishes.side in (side, "either")
+    ]
+    if not sides:
+        asked = "Neither edge" if wishes.side == "either" else f"The {wishes.side} edge"
+        other = (
+            "Choose a lace with a scalloped edge"
+            if wishes.side == "either"
+            else ("Choose its other edge")
+        )
+        raise PlanError(f"{asked} of {lace.name} has no scallops.", f"{other}.")
+    for side in sides:
+        strip = border_strip(lace, side)
+        border = _border(order, strip)
+        for laying_depth in _laying_depths(order, border):
+            try:
+                starts = _starts(order, strip, laying_depth)
+            except ValueError:  # the laying line turns back on itself: not a way to lay it
+                continue
+            yield _Way(border, laying_depth, starts)
+
+
+def _border(order: Order, strip: Strip) -> Border:
+    target, wishes, limits = order.target, order.wishes, order.limits
+    if target.length_mm < strip.scallop_mm:
+        raise TargetError(
+            f"The edge is {target.length_mm:.0f} mm long, shorter than one scallop of "
+            f"{strip.scallop_mm:.0f} mm.",
+            "Check its units, or choose a lace with smaller scallops.",
+        )
+    both = order.lace.lower.scalloped and order.lace.upper.scalloped
+    room = strip.width_mm / 2 - 2.0 if both else strip.width_mm - 4.0
+    lowest = max(strip.reach_mm, limits.uncut_beaded_mm) + 8.0
+    place, radius = _tightest(target, strip.scallop_mm)
+    field = cost_field(strip, order.weights, room + PLAY_MM)
+    if wishes.border_depth_mm is not None:
+        depth = wishes.border_depth_mm
+        if not lowest <= depth <= room:
+            raise PlanError(
+                f"A border {depth:.0f} mm deep cannot come off this edge, which holds "
+                f"{lowest:.0f} to {room:.0f} mm.",
+                "Choose a depth between them.",
+            )
+        _refuse_tight(depth - wishes.stand_mm, radius, place)
+        line = border_line(field, depth, min(PLAY_MM, depth - lowest + 2.0, room - depth + 2.0))
+    else:
+        highest = min(room, USUAL_DEPTH_MM, max(lowest, SHARE_OF_RADIUS * radius))
+        _refuse_tight(lowest - wishes.stand_mm, radius, place)
+        line = choose_depth(field, min(lowest, 0.7 * highest + 0.3 * lowest), highest, PLAY_MM)
+    paths = tuple(cut_paths(field, line, order.weights, limits))
+    return Border(strip, line, paths, order.weights, limits)
+
+
+def _tightest(target: TargetEdge, window_mm: float) -> tuple[float, float]:
+    """Place and radius of the tightest bend towards the covered side, held over a window."""
+    curve = target.curve
+    window = min(window_mm, curve.length_mm)
+    s = np.arange(0.0, curve.length_mm - window + 1e-9, 1.0)
+    bend = curve.turning(s, s + window) / window
+    k = int(np.argmax(bend))
+    radius = 1 / float(bend[k]) if bend[k] > 1e-6 else 1e6
+    return float(s[k]) + window / 2, radius
+
+
+def _refuse_tight(depth_mm: float, radius_mm: float, place_mm: float) -> None:
+    if radius_mm < depth_mm:
+        raise TargetError(
+            f"The edge bends with a radius of {radius_mm:.0f} mm at {place_mm:.0f} mm from its "
+            f"start, tighter than the border is deep there ({depth_mm:.0f} mm): its runs would "
+            "all lie on top of each other.",
+            "Take the border shallower, or cut single motifs for that bend.",
+        )
+
+
+def _laying_depths(order: Order, border: Border) -> list[float]:
+    wishes, curve = order.wishes, order.target.curve
+    if wishes.laying_depth_mm is not None:
+        return [wishes.laying_depth_mm]
+    depths = [-wishes.stand_mm]
+    s = np.linspace(0.0, curve.length_mm, 200)
+    hollow = bool(np.any(curve.kappa(s) * border.inner_b_mm < -0.05))
+    if hollow:
+        # On a scoop the inner side opens; turning part-way in shares this between a lap at
+        # the edge and an opening inside.
+        depths.append(border.inner_b_mm / 2 - wishes.stand_mm)
+    return depths
+
+
+def _starts_are_free(order: Order) -> bool:
+    return order.target.centre is None or order.wishes.centre == "anywhere"
+
+
+def _starts(order: Order, strip: Strip, laying_depth_mm: float) -> Values:
+    """Where the border may start: a at s = 0, within one repeat."""
+    curve = order.target.curve
+    curve.from_laying_length(0.0, laying_depth_mm)
+    if _starts_are_free(order):
+        n = int(np.ceil(strip.period_mm / START_STEP_MM))
+        return strip.start_mm + np.arange(n) * strip.period_mm / n
+    assert order.target.centre is not None
+    wanted = {
+        "valley": [strip.valleys_mm],
+        "tip": [strip.tips_mm],
+        "either": [strip.valleys_mm, strip.tips_mm],
+    }[order.wishes.centre]
+    at_centre = float(curve.laying_length(order.target.centre.s_mm, laying_depth_mm))
+    return np.asarray(strip.into_template(np.concatenate(wanted) - at_centre))
+
+
+def _search(order: Order, way: _Way, start_mm: float) -> _Found | None:
+    laid = places_along(
+        way.border,
+        order.target,
+        start_mm=start_mm,
+        laying_depth_mm=way.laying_depth_mm,
+        stand_mm=order.wishes.stand_mm,
+    )
+    chain = search_places(laid.places, order.weights, order.limits)
+    return None if chain is None else _Found(way.border, laid, chain)
+
+
+def _refine(order: Order, best: _Found) -> _Found:
+    """Move the start within its step: halve the step round the best until it is 0.1 mm."""
+    way = _Way(best.border, best.laid.places.laying_depth_mm, np.empty(0))
+    step = START_STEP_MM / 2
+    while step >= 0.1:
+        for offset in (-step, step):
+            found = _search(order, way, best.laid.places.start_mm + offset)
+            if found is not None and found.chain.cost < best.chain.cost - 1e-9:
+                best = found
+                break
+        else:
+            step /= 2
+    return best
+
+
+def _certificate(ways: list[_Way], starts: int, step_mm: float) -> str:
+    candidates = sum(len(way.border.paths) for way in ways)
+    told = (
+        f"best of all ways to cut at {candidates} candidate cuts a repeat, over {starts} "
+        f"starts on {len(ways)} laying lines, given these weights and limits"
+    )
+    if step_mm:
+        told += f"; starts every {step_mm:.0f} mm, the best one refined to 0.1 mm"
+    return told
+
+
+_LOOSER = {
+    "lap_mm": ("a lap at the inner side wider than {} mm", "Allow wider laps"),
+    "opening_mm": ("an opening wider than {} mm", "Allow wider openings"),
+    "edge_opening_mm": ("an opening wider than {} mm at the edge", "Allow wider openings there"),
+    "slip_mm": ("neighbours more than {} mm apart where they turn", "Allow more slip"),
+    "edge_limit_mm": ("scallops more than {} mm off the edge", "Allow more distance"),
+    "free_limit_mm": ("scallops more than {} mm off the edge", "Allow more distance"),
+    "cut_distance_mm": ("cuts nearer than {} mm to each other", "Allow cuts closer together"),
+    "inner_width_mm": ("runs narrower than {} mm at their inner side", "Allow narrower runs"),
+    "run_mm": ("a run longer than {} mm", "Allow longer runs"),
+}
+
+
+def _impossible(order: Order, ways: list[_Way]) -> PlanError:
+    """Say which limit stops every plan, and what would free it."""
+    for name, (what, remedy) in _LOOSER.items():
+        least = name in ("cut_distance_mm", "inner_width_mm")
+        loose = replace(order.limits, **{name: 0.0 if least else 1e6})
+        trial = replace(order, limits=loose)
+        for way in ways:
+            border = replace(way.border, limits=loose)
+            for start in way.starts_mm[:: max(1, len(way.starts_mm) // 6)]:
+                if _search(trial, replace(way, border=border), float(start)) is not None:
+                    limit = getattr(order.limits, name)
+                    return PlanError(
+                        f"No plan holds: every one needs {what.format(f'{limit:.0f}')}.",
+                        f"{remedy}, or take the border shallower.",
+                    )
+    return PlanError(
+        "No plan holds within the limits, and no single limit frees one.",
+        "Take the border shallower, choose a lace with smaller scallops, or cut single motifs.",
+    )
