@@ -1,0 +1,248 @@
+"""Find a printed square grid in a photo: a first, coarse homography.
+
+Straight segments are grouped to two vanishing points, which gives the photo as it would
+look from straight above up to one stretch; the offsets of the segments there are a comb,
+whose step is read from its spectrum. `grid_fit` then places every line exactly.
+
+Frames: photo points are (x, y) in pixels of the picture given, y down. Grid points are
+(i, j), one unit to a printed line, j up.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+#: Fewest lines of each family that make a grid.
+FEWEST_LINES = 4
+#: A segment belongs to a vanishing point when it points at it this closely.
+POINTING_RAD = np.deg2rad(0.9)
+
+
+@dataclass(frozen=True, eq=False)
+class CoarseGrid:
+    """A grid found but not yet refined: grid (i, j) to photo pixels, shape (3, 3)."""
+
+    grid_to_photo: Floats
+    segments: int
+
+
+def find_grid(gray: NDArray[np.uint8]) -> CoarseGrid | None:
+    """Find two families of evenly spaced lines.
+
+    Parameters
+    ----------
+    gray : ndarray of uint8, shape (h, w)
+        About 1600 px along its longer side, so that a printed line is 1 to 4 px thick.
+
+    Returns
+    -------
+    CoarseGrid or None
+        None when there is no grid to be seen.
+    """
+    segments = _segments(gray)
+    if len(segments) < 2 * FEWEST_LINES:
+        return None
+    height, width = gray.shape
+    centre = np.array([(width - 1) / 2, (height - 1) / 2])
+    half = float(np.hypot(width, height)) / 2
+    ends = (segments.reshape(-1, 2, 2) - centre) / half
+    for first, second in _direction_pairs(ends):
+        near_first, near_second = _near_direction(ends, first), _near_direction(ends, second)
+        one, two = _vanishing_point(near_first), _vanishing_point(near_second)
+        if one is None or two is None:
+            continue
+        rectify = _rectification(one, two)
+        if rectify is None:
+            continue
+        along_x = _comb(near_first, one, rectify, axis=1, pixel=1 / half)
+        along_y = _comb(near_second, two, rectify, axis=0, pixel=1 / half)
+        if along_x is None or along_y is None:
+            continue
+        (step_y, phase_y), (step_x, phase_x) = along_x, along_y
+        step_x, step_y = _same_step(step_x, step_y)
+        # rectified = diag(step) @ grid + phase; y of the photo goes down, j goes up.
+        to_rectified = np.array([[step_x, 0, phase_x], [0, -step_y, phase_y], [0, 0, 1.0]])
+        normal_to_photo = np.array([[half, 0, centre[0]], [0, half, centre[1]], [0, 0, 1.0]])
+        grid_to_photo = normal_to_photo @ np.linalg.inv(rectify) @ to_rectified
+        return CoarseGrid(_upright(grid_to_photo, centre), len(near_first) + len(near_second))
+    return None
+
+
+def _segments(gray: NDArray[np.uint8]) -> Floats:
+    detector = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE, 1.0)
+    found = detector.detect(gray)[0]
+    if found is None:
+        return np.zeros((0, 4))
+    segments = np.asarray(found, dtype=np.float64).reshape(-1, 4)
+    length = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1])
+    shortest = max(14.0, 0.012 * max(gray.shape))
+    return segments[length > shortest]
+
+
+def _directions(ends: Floats) -> tuple[Floats, Floats]:
+    delta = ends[:, 1] - ends[:, 0]
+    return np.arctan2(delta[:, 1], delta[:, 0]) % np.pi, np.hypot(delta[:, 0], delta[:, 1])
+
+
+def _direction_pairs(ends: Floats) -> list[tuple[float, float]]:
+    """Pairs of strong directions roughly at right angles, strongest first, nearest to x first."""
+    angle, length = _directions(ends)
+    histogram = np.bincount((angle / np.pi * 180).astype(int) % 180, length, 180)
+    kernel = np.exp(-0.5 * (np.arange(-9, 10) / 3.0) ** 2)
+    smooth = np.convolve(np.tile(histogram, 3), kernel, mode="same")[180:360]
+    is_peak = (smooth >= np.roll(smooth, 1)) & (smooth > np.roll(smooth, -1))
+    peaks = np.flatnonzero(is_peak & (smooth > 0.05 * smooth.max()))
+    peaks = peaks[np.argsort(-smooth[peaks])][:8]
+    pairs = []
+    for a in peaks:
+        for b in peaks:
+            apart = abs(int(a) - int(b))
+            if a < b and 55 <= min(apart, 180 - apart) <= 90:
+                score = float(np.sqrt(smooth[a] * smooth[b]))
+                # The family closer to the photo's x axis is the grid's i direction.
+                first, second = (a, b) if _off_x(a) <= _off_x(b) else (b, a)
+                pairs.append((score, np.deg2rad(first + 0.5), np.deg2rad(second + 0.5)))
+    pairs.sort(key=lambda pair: -pair[0])
+    return [(float(first), float(second)) for _, first, second in pairs[:4]]
+
+
+def _off_x(degrees: int) -> int:
+    return int(min(degrees % 180, 180 - degrees % 180))
+
+
+def _near_direction(ends: Floats, direction: float, within_deg: float = 14.0) -> Floats:
+    angle, _ = _directions(ends)
+    off = np.abs((angle - direction + np.pi / 2) % np.pi - np.pi / 2)
+    return ends[off < np.deg2rad(within_deg)]
+
+
+def _vanishing_point(ends: Floats) -> Floats | None:
+    """Where the segments of one family meet, as a unit homogeneous point."""
+    if len(ends) < FEWEST_LINES:
+        return None
+    angle, length = _directions(ends)
+    middle = ends.mean(axis=1)
+    a = np.column_stack([ends[:, 0], np.ones(len(ends))])
+    b = np.column_stack([ends[:, 1], np.ones(len(ends))])
+    lines = np.cross(a, b)
+    lines /= np.hypot(lines[:, 0], lines[:, 1])[:, None]
+    rng = np.random.default_rng(5)
+    chance = length / length.sum()
+    best, best_score = None, 0.0
+    for _ in range(300):
+        i, j = rng.choice(len(ends), 2, replace=False, p=chance)
+        point = np.cross(lines[i], lines[j])
+        norm = np.linalg.norm(point)
+        if norm < 1e-9:
+            continue
+        close = _points_at(point / norm, middle, angle)
+        score = float(length[close].sum())
+        if score > best_score:
+            best, best_score = point / norm, score
+    if best is None:
+        return None
+    for tolerance in (1.0, 0.7, 0.5):
+        close = _points_at(best, middle, angle, tolerance)
+        if close.sum() < FEWEST_LINES:
+            return None
+        weighted = lines[close] * length[close, None]
+        best = np.linalg.svd(weighted, full_matrices=False)[2][-1]
+    # A vanishing point among the lace is a fan of threads, not a grid seen from above.
+    if abs(best[2]) > 1e-9 and np.hypot(*(best[:2] / best[2])) < 1.5:
+        return None
+    return np.asarray(best, dtype=np.float64)
+
+
+def _points_at(point: Floats, middle: Floats, angle: Floats, share: float = 1.0) -> NDArray[np.bool_]:
+    towards = np.arctan2(point[1] - point[2] * middle[:, 1], point[0] - point[2] * middle[:, 0])
+    off = np.abs((angle - towards + np.pi / 2) % np.pi - np.pi / 2)
+    return np.asarray(off < share * POINTING_RAD)
+
+
+def _rectification(one: Floats, two: Floats) -> Floats | None:
+    """Homography that sends both vanishing points to the axes' directions, unit scale at 0."""
+    horizon = np.cross(one, two)
+    if abs(horizon[2]) < 1e-6 * np.linalg.norm(horizon):
+        return None
+    horizon = horizon / horizon[2]
+    projective = np.array([[1, 0, 0], [0, 1, 0], horizon])
+    first, second = (projective @ one)[:2], (projective @ two)[:2]
+    first, second = first / np.linalg.norm(first), second / np.linalg.norm(second)
+    first = first if first[0] > 0 else -first
+    second = second if second[1] > 0 else -second
+    basis = np.column_stack([first, second])
+    if abs(np.linalg.det(basis)) < 0.5:
+        return None
+    affine = np.eye(3)
+    affine[:2, :2] = np.linalg.inv(basis)
+    return np.asarray(affine @ projective, dtype=np.float64)
+
+
+def _comb(
+    ends: Floats, point: Floats, rectify: Floats, axis: int, pixel: float
+) -> tuple[float, float] | None:
+    """Step and phase of one family's offsets in the rectified frame, or None."""
+    angle, length = _directions(ends)
+    close = _points_at(point, ends.mean(axis=1), angle)
+    if close.sum() < FEWEST_LINES:
+        return None
+    middles = np.column_stack([ends[close].mean(axis=1), np.ones(int(close.sum()))])
+    flat = middles @ rectify.T
+    offset = flat[:, axis] / flat[:, 2]
+    weight = length[close]
+    bins = 4096
+    low, high = float(offset.min()), float(offset.max())
+    if high - low < 0.05:
+        return None
+    bin_width = (high - low) / (bins - 1)
+    histogram = np.bincount(((offset - low) / bin_width).round().astype(int), weight, bins)
+    # A printed line has two sides and many pieces: what counts is that it is there.
+    blur = max(1.0, 1.2 * pixel / bin_width)
+    reach = int(4 * blur) + 1
+    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / blur) ** 2)
+    density = np.convolve(histogram, kernel, mode="same")
+    density = np.sqrt(density)
+    spread = 4 * bins
+    spectrum = np.abs(np.fft.rfft(density - density.mean(), spread))
+    frequency = np.fft.rfftfreq(spread, bin_width)
+    spectrum = spectrum * np.exp(0.0 * frequency)
+    slowest, fastest = (FEWEST_LINES - 0.6) / (high - low), 1 / (7 * pixel)
+    allowed = (frequency >= slowest) & (frequency <= fastest)
+    if not allowed.any():
+        return None
+    top = float(spectrum[allowed].max())
+    noise = float(np.median(spectrum[allowed]))
+    is_peak = (spectrum >= np.roll(spectrum, 1)) & (spectrum > np.roll(spectrum, -1)) & allowed
+    strong = np.flatnonzero(is_peak & (spectrum > max(0.6 * top, 5 * noise)))
+    if strong.size == 0:
+        return None
+    # Equal lines put equal strength into every multiple: the slowest strong one is the step.
+    best = float(frequency[strong[0]])
+    step = 1 / best
+    phase = float(np.angle(np.sum(density * np.exp(2j * np.pi * best * np.arange(bins) * bin_width))))
+    return step, low + phase / (2 * np.pi) * step
+
+
+def _same_step(step_x: float, step_y: float) -> tuple[float, float]:
+    """Square cells: one family read at a multiple of the other is brought down to it."""
+    ratio = step_x / step_y
+    if ratio > 1.6:
+        return step_x / max(1, round(ratio)), step_y
+    if ratio < 1 / 1.6:
+        return step_x, step_y / max(1, round(1 / ratio))
+    return step_x, step_y
+
+
+def _upright(grid_to_photo: Floats, centre: Floats) -> Floats:
+    """Move the grid's origin to the node nearest the photo's centre."""
+    there = np.linalg.inv(grid_to_photo) @ np.array([centre[0], centre[1], 1.0])
+    i, j = np.round(there[:2] / there[2])
+    shift = np.array([[1, 0, i], [0, 1, j], [0, 0, 1.0]])
+    moved = grid_to_photo @ shift
+    return np.asarray(moved / moved[2, 2], dtype=np.float64)

@@ -1,0 +1,257 @@
+"""Read a photo: find the scale and the lace, straighten it, and say what it is.
+
+The steps, each in its own module: `scale` (printed grid or what she told), `cloth` (lace
+from mat), `strip` (straighten, cut out), `edges`, `repeat`, `ground`, `motifs`, `beads`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lacelay.errors import PhotoError, ReadingError
+from lacelay.geometry.photo_map import PhotoMap
+from lacelay.model.lace import Lace, LaceEdge, Measured, Repeat, Scale
+from lacelay.model.picture import LacePicture
+from lacelay.reading.beads import read_beads
+from lacelay.reading.cloth import LaceArea, find_lace
+from lacelay.reading.edges import Profile, profiles, read_edge
+from lacelay.reading.ground import read_ground
+from lacelay.reading.motifs import read_motifs
+from lacelay.reading.repeat import find_repeat
+from lacelay.reading.scale import Reference, ScaleRequest, find_reference, settle
+from lacelay.reading.strip import Axis, Strip, cut_out, find_axis, local_px_per_mm
+
+Floats = NDArray[np.float64]
+Progress = Callable[[str, float], None]
+
+#: Widths no lace has, mm: a sign of a wrong scale.
+NARROWEST_LACE_MM, WIDEST_LACE_MM = 4.0, 1600.0
+
+
+@dataclass(frozen=True, eq=False)
+class Reading:
+    """A photo, read: the lace record and the lace's own picture."""
+
+    lace: Lace
+    picture: LacePicture
+
+
+def read_lace(
+    photo: NDArray[np.uint8],
+    *,
+    name: str,
+    scale: ScaleRequest | None = None,
+    progress: Progress | None = None,
+) -> Reading:
+    """Read a photo of lace lying flat on a plain or gridded mat.
+
+    Parameters
+    ----------
+    photo : ndarray of uint8, shape (h, w, 3)
+        sRGB, upright.
+    name : str
+        What the lace is called.
+    scale : ScaleRequest, optional
+        What she told of the scale; without it a printed grid is looked for.
+    progress : callable, optional
+        Called with a step in plain words and the share done, 0 to 1.
+
+    Returns
+    -------
+    Reading
+        The lower edge is the one lower in the photo; u runs to the right there. A lace
+        standing upright is read from the bottom up, its lower edge being the right one.
+
+    Raises
+    ------
+    ReadingError
+        When no lace can be read in the photo.
+    ScaleError
+        When nothing says how large the photo is.
+    PhotoError
+        When the array is no photo.
+    """
+    if photo.ndim != 3 or photo.shape[2] != 3 or photo.dtype != np.uint8 or min(photo.shape[:2]) < 64:
+        raise PhotoError(
+            f"The photo is {photo.shape} of {photo.dtype}, not at least 64 x 64 pixels in colour.",
+            "Give a larger colour photo.",
+        )
+    say = progress or (lambda step, share: None)
+    say("looking for a printed grid", 0.0)
+    reference = find_reference(photo)
+    say("looking for the lace", 0.2)
+    area = find_lace(photo, reference)
+    axis = find_axis(area, reference)
+    unit_step = reference.grid is not None
+    settled = settle(reference, scale or ScaleRequest(), axis.width_mm)
+    factor = settled.photo_to_mat[0, 0] / reference.photo_to_mat[0, 0]
+    axis = axis.scaled(float(factor))
+    grid_step = float(factor) if unit_step else None
+    _plausible(axis.width_mm, settled)
+    say("straightening the lace", 0.35)
+    strip = _straighten(photo, settled, area, axis, grid_step)
+    say("reading edges and repeat", 0.6)
+    sigma = settled.relative_sigma
+    lower_profile, upper_profile = profiles(strip)
+    lower, upper = read_edge(lower_profile, sigma), read_edge(upper_profile, sigma)
+    length = float(lower_profile.u_mm[-1] - lower_profile.u_mm[0])
+    pitches = [edge.pitch_mm.value for edge in (lower, upper) if edge.pitch_mm is not None]
+    found = find_repeat(strip, max(pitches) if pitches else None, sigma, length)
+    say("finding motifs", 0.75)
+    ground = read_ground(strip)
+    motifs = read_motifs(ground, found.repeat.length_mm.value if found.repeat else None)
+    say("looking for beads", 0.9)
+    beads = read_beads(strip)
+    doubts = _doubts(settled, area, lower, upper, found.doubt)
+    lace = Lace(
+        name=name,
+        length_mm=length,
+        width_mm=_width(lower, upper, lower_profile, upper_profile, sigma),
+        outline_mm=_outline(strip),
+        lower=_with_repeat(lower, found.repeat),
+        upper=_with_repeat(upper, found.repeat),
+        repeat=found.repeat,
+        motifs=motifs,
+        beads=beads,
+        shares=ground.shares,
+        scale=Scale(
+            local_px_per_mm(strip.photo_map, length / 2, float(axis.width_mm) / 2),
+            sigma,
+            settled.name,
+        ),
+        photo=strip.photo_map,
+        mesh_mm=ground.mesh_mm,
+        doubts=doubts,
+    )
+    say("done", 1.0)
+    return Reading(lace, _picture(strip))
+
+
+def _plausible(width_mm: float, reference: Reference) -> None:
+    if not NARROWEST_LACE_MM <= width_mm <= WIDEST_LACE_MM:
+        raise ReadingError(
+            f"By the {reference.name} the lace would be {width_mm:.0f} mm wide.",
+            "Check the scale: give the grid's step, two points or the lace's width.",
+        )
+
+
+def _straighten(
+    photo: NDArray[np.uint8],
+    reference: Reference,
+    area: LaceArea,
+    axis: Axis,
+    grid_step: float | None,
+) -> Strip:
+    """Cut the lace out twice: small, to find its valley line, then along that line."""
+    margin = max(3.0, 0.04 * axis.width_mm)
+    photo_map = reference.map_along(axis.points_mm)
+    u_range = (-margin, axis.length_mm + margin)
+    v_range = (axis.low_mm - margin, axis.high_mm + margin)
+    native = local_px_per_mm(photo_map, axis.length_mm / 2, 0.0)
+    rough = cut_out(
+        photo, reference, photo_map, area.mat, u_range, v_range, min(native, 3.0), grid_step
+    )
+    lower, _ = profiles(rough)
+    edge = read_edge(lower, 0.0)
+    line = _base_line(lower, edge)
+    start, stop = float(lower.u_mm[0]), float(lower.u_mm[-1])
+    knots = np.array([start, stop])
+    if len(axis.points_mm) > 2:
+        knots = np.linspace(start, stop, len(axis.points_mm))
+    moved = photo_map.lace_to_mat(np.column_stack([knots, np.polyval(line, knots)]))
+    photo_map = reference.map_along(moved)
+    length = float(np.hypot(*np.diff(moved, axis=0).T).sum())
+    base = float(np.polyval(line, (start + stop) / 2))
+    u_range = (-margin, length + margin)
+    v_range = (v_range[0] - base, v_range[1] - base)
+    return cut_out(photo, reference, photo_map, area.mat, u_range, v_range, native, grid_step)
+
+
+def _base_line(profile: Profile, edge: LaceEdge) -> Floats:
+    """The valley line (or the straight edge itself), v as a polynomial of first degree in u."""
+    if edge.scalloped and len(edge.valleys_mm) >= 3:
+        return np.asarray(np.polyfit(edge.valleys_mm[:, 0], edge.valleys_mm[:, 1], 1))
+    if edge.scalloped:
+        return np.array([0.0, float(edge.valleys_mm[:, 1].mean())])
+    u, v = profile.u_mm, profile.v_mm
+    keep = np.ones(len(u), bool)
+    line = np.zeros(2)
+    for _ in range(4):
+        line = np.polyfit(u[keep], v[keep], 1)
+        miss = v - np.polyval(line, u)
+        keep = np.abs(miss) < 2.5 * np.std(miss[keep]) + 1e-6
+    return np.asarray(line)
+
+
+def _width(
+    lower: LaceEdge, upper: LaceEdge, low: Profile, high: Profile, sigma: float
+) -> Measured:
+    """Valley line to valley line; on a straight side, from that edge."""
+    at: list[float] = []
+    scatter = 0.1
+    for edge, profile in ((lower, low), (upper, high)):
+        if edge.scalloped:
+            at.append(float(np.median(edge.valleys_mm[:, 1])))
+            scatter = max(scatter, float(np.std(edge.valleys_mm[:, 1])))
+        else:
+            at.append(float(np.median(profile.v_mm)))
+    value = at[1] - at[0]
+    return Measured(value, float(np.hypot(scatter, sigma * value)))
+
+
+def _with_repeat(edge: LaceEdge, repeat: Repeat | None) -> LaceEdge:
+    if repeat is None or edge.pitch_mm is None:
+        return edge
+    times = repeat.length_mm.value / edge.pitch_mm.value
+    if abs(times - round(times)) > 0.15 or round(times) < 1:
+        return edge
+    return replace(edge, per_repeat=round(times))
+
+
+def _doubts(
+    reference: Reference,
+    area: LaceArea,
+    lower: LaceEdge,
+    upper: LaceEdge,
+    repeat_doubt: str | None,
+) -> tuple[str, ...]:
+    doubts = list(reference.doubts)
+    if area.others:
+        more = "one more piece" if area.others == 1 else f"{area.others} more pieces"
+        doubts.append(f"Only the largest piece of lace was read; {more} can be seen.")
+    for edge in (lower, upper):
+        if edge.doubt:
+            doubts.append(f"The {edge.side} edge: {edge.doubt}.")
+    if repeat_doubt:
+        doubts.append(repeat_doubt[0].upper() + repeat_doubt[1:] + ".")
+    return tuple(doubts)
+
+
+def _outline(strip: Strip) -> Floats:
+    contours, _ = cv2.findContours(
+        strip.extent.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
+    )
+    largest = max(contours, key=cv2.contourArea)
+    simple = cv2.approxPolyDP(largest, 0.12 * strip.px_per_mm, True).reshape(-1, 2)
+    return np.stack([strip.u_of(simple[:, 0]), strip.v_of(simple[:, 1])], -1)
+
+
+def _picture(strip: Strip) -> LacePicture:
+    """The lace's own colour: the mat's share taken out of each pixel."""
+    alpha = strip.alpha[..., None]
+    seen = strip.rgb.astype(np.float32)
+    solid = strip.alpha > 0.8
+    typical = np.median(strip.rgb[solid][::7], axis=0) if solid.sum() > 7 else np.full(3, 128.0)
+    own = strip.mat_rgb + (seen - strip.mat_rgb) / np.maximum(alpha, 0.3)
+    # Where lace covers little, noise would be blown up: lean on the lace's typical colour.
+    trust = np.clip((alpha - 0.15) / 0.35, 0, 1)
+    colour = trust * own + (1 - trust) * typical.astype(np.float32)
+    rgba = np.concatenate([colour, alpha * 255], axis=-1)
+    return LacePicture(
+        np.clip(rgba + 0.5, 0, 255).astype(np.uint8), strip.px_per_mm, strip.u0_mm, strip.v0_mm
+    )
