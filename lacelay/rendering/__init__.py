@@ -1,1 +1,23 @@
-"""Rendered lace photos whose truth is known, for samples and tests."""
+"""Rendered lace photos whose truth is known, for samples and tests.
+
+What is frozen: `LEVELS` of `difficulty`, by which every reading is judged, was fixed before
+any reading was tuned. Whoever changes it, or anything that changes the bytes or the truth of
+a rendered photo, raises `RENDERER_VERSION` and measures again.
+"""
+
+from lacelay.rendering.difficulty import LEVELS, Difficulty, Level, draw_difficulty
+from lacelay.rendering.families import FAMILIES
+from lacelay.rendering.mats import MatKind
+from lacelay.rendering.photo import RENDERER_VERSION, Rendered, render_photo
+
+__all__ = [
+    "FAMILIES",
+    "LEVELS",
+    "RENDERER_VERSION",
+    "Difficulty",
+    "Level",
+    "MatKind",
+    "Rendered",
+    "draw_difficulty",
+    "render_photo",
+]
