@@ -198,7 +198,8 @@ class Plan:
     cost_min : float
         Sum of all terms.
     bound_min : float
-        No plan over the stated candidates costs less.
+        No plan over the stated candidates costs less, as far as the search judges laps and
+        openings: from tables for each cut, where `cost_min` has them measured as laid.
     certificate : str
         What was searched, in plain words.
     layers : int

@@ -17,7 +17,7 @@ from lacelay.model.wishes import Limits, Weights, Wishes
 from lacelay.planning.candidates import Border, Laid
 from lacelay.planning.cost_field import path_contents
 from lacelay.planning.meetings import Meetings, meet
-from lacelay.planning.places import RunTable
+from lacelay.planning.places import Places, RunTable
 from lacelay.planning.shortest import Chain
 from lacelay.planning.strip import Strip
 
@@ -59,7 +59,7 @@ def assemble(order: Order, border: Border, laid: Laid, chain: Chain, certificate
     meetings = meet(table, np.arange(k - 1), np.arange(1, k), limits)
     outlines = [_outline(border, laid, i, j, limits) for i, j in pairwise(index)]
     layings = [_laying(border, table, row) for row in range(k)]
-    runs = tuple(
+    runs: tuple[Run, ...] = tuple(
         Run(
             lace_interval_mm=(float(table.a_mm[row, 0]), float(table.a_mm[row, 1])),
             edge_interval_mm=(float(table.s_mm[row, 0]), float(table.s_mm[row, 1])),
@@ -81,6 +81,8 @@ def assemble(order: Order, border: Border, laid: Laid, chain: Chain, certificate
         _cut(order, border, laid, int(index[c + 1]), meetings, c, runs, pieces)
         for c in range(k - 1)
     )
+    cost = sum(order.weights.edge_mm2 * run.edge_excess_mm2 for run in runs)
+    cost += sum(sum(cut.terms.values()) for cut in cuts)
     line_a = np.arange(
         runs[0].lace_interval_mm[0] - limits.turn_in_mm,
         runs[-1].lace_interval_mm[1] + limits.turn_in_mm,
@@ -101,7 +103,7 @@ def assemble(order: Order, border: Border, laid: Laid, chain: Chain, certificate
         cuts=cuts,
         gaps=_gaps(cuts, runs, pieces),
         eat_up=float(places.turn_mm[-1, 0] - places.turn_mm[0, 0]) / order.target.length_mm,
-        cost_min=chain.cost,
+        cost_min=cost,
         bound_min=chain.bound,
         certificate=certificate,
         layers=_layers(pieces),
@@ -202,8 +204,9 @@ def _cut(
     net, motif, cord, beads = (0.0, 0.0, 0.0, 0) if uncut else contents
     s = runs[c].edge_interval_mm[1]
     turn = float(meetings.turn_rad[c])
-    lap = 0.0 if uncut else float(meetings.lap_mm2[c])
-    opening = 0.0 if uncut else float(meetings.opening_mm2[c])
+    lap, opening = (
+        (0.0, 0.0) if uncut else _areas(border, places, place, whole + shift, runs, c, pieces)
+    )
     slip = float(meetings.slip_mm[c])
     top = _top(order.target, s) if lap > 1.0 else None
     terms = (
@@ -212,6 +215,7 @@ def _cut(
         else {
             "cut": weights.cut,
             "through": weights.through if places.through else 0.0,
+            "in_scallop": 0.0 if path.at_valley else weights.in_scallop,
             "net_mm": weights.net_mm * net,
             "motif_mm": weights.motif_mm * motif,
             "cord_mm": weights.cord_mm * cord,
@@ -242,6 +246,34 @@ def _cut(
         beads_under_lap=_beads_under(border, top, runs[c], runs[c + 1], pieces[c], pieces[c + 1]),
         terms=terms,
     )
+
+
+def _areas(
+    border: Border,
+    places: Places,
+    place: int,
+    path_mm: Points,
+    runs: tuple[Run, ...],
+    c: int,
+    pieces: list[shapely.Geometry],
+) -> tuple[float, float]:
+    """Lap and opening of a cut measured on the pieces as laid.
+
+    The search took them from the closed form and its tables; these are what the plan states.
+    """
+    strip = border.strip
+    left, right = runs[c].laying, runs[c + 1].laying
+    lap = pieces[c].intersection(pieces[c + 1])
+    if not places.through:  # outwards of the cut's end it is still one lace
+        a, b = places.turn_mm[place]
+        box = shapely.box(a - 200.0, b, a + 200.0, b + 400.0)
+        corners = strip.to_lace(np.asarray(box.exterior.coords))
+        for laying in (left, right):
+            lap = lap.intersection(shapely.Polygon(laying.place(corners)))
+    path = strip.to_lace(path_mm)
+    between = shapely.Polygon(np.vstack([left.place(path), right.place(path)[::-1]]))
+    bare = shapely.make_valid(between).difference(shapely.union_all(pieces))
+    return float(lap.area), float(bare.area)
 
 
 def _top(target: TargetEdge, s_mm: float) -> Literal["left", "right"]:

@@ -15,6 +15,7 @@ from lacelay.planning.cost_field import path_contents, path_minutes
 from lacelay.planning.cut_paths import CutPath, least_distance_mm
 from lacelay.planning.places import Places
 from lacelay.planning.strip import Strip
+from lacelay.planning.wedges import TURNS_RAD, wedge_tables
 
 Points = NDArray[np.float64]
 Values = NDArray[np.float64]
@@ -44,6 +45,19 @@ class Border:
             contents = path_contents(self.strip, whole, self.limits)
             costs.append(path_minutes(contents, self.weights))
         return np.array(costs)
+
+    @cached_property
+    def _tables(self) -> dict[tuple[int, float], tuple[Values, Values]]:
+        return {}
+
+    def wedges(self, candidate: int, turn_mm: Points, *, through: bool) -> tuple[Values, Values]:
+        """Lap and opening tables of a candidate, measured once for each turning point."""
+        key = (candidate, round(float(turn_mm[1]), 3) if through else -1.0)
+        if key not in self._tables:
+            self._tables[key] = wedge_tables(
+                self.line, self.paths[candidate], turn_mm, through=through
+            )
+        return self._tables[key]
 
     @cached_property
     def _apart_mm(self) -> dict[tuple[int, int, int], float]:
@@ -90,8 +104,10 @@ def places_along(
     length = float(curve.laying_length(curve.length_mm, laying_depth_mm))
     through = laying_b > limits.uncut_beaded_mm
     turns, inners, outers, which, copies = [], [], [], [], []
+    tables = []
     for k, path in enumerate(border.paths):
         turn = _turning_point(path, laying_b) if through else path.end_mm
+        tables.append(border.wedges(k, turn, through=through))
         for at in strip.copies(
             strip.into_template(np.array([turn[0]])), start_mm, start_mm + length
         ):
@@ -114,10 +130,14 @@ def places_along(
         return np.vstack([ends[:1], *(points[k][None] for k in order), ends[1:]])
 
     own = border.through_minutes if through else np.array([p.minutes for p in border.paths])
+    own = own + border.weights.in_scallop * np.array([not p.at_valley for p in border.paths])
     minutes = np.concatenate([[0.0], [own[which[k]] for k in order], [0.0]])
     candidate = np.array([-1, *(which[k] for k in order), -1])
     copy_of = np.array([0, *(copies[k] for k in order), 0])
     n = len(candidate)
+    extra = np.zeros((2, n, len(TURNS_RAD)))  # nothing laps at the two ends
+    for at in range(1, n - 1):
+        extra[:, at] = tables[candidate[at]]
     ahead = min(look_ahead, n - 1)
     apart = np.ones((n, ahead), dtype=bool)
     for i in range(1, n - 1):
@@ -142,6 +162,9 @@ def places_along(
         through=through,
         look_ahead=look_ahead,
         least_apart=apart,
+        turns_rad=TURNS_RAD,
+        extra_lap_mm2=extra[0],
+        extra_opening_mm2=extra[1],
     )
     return Laid(places, candidate, copy_of)
 

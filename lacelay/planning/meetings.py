@@ -72,6 +72,9 @@ def meet(
         outer_width = np.copysign(_distance(outer_l, outer_r), -outside)
     else:
         outer_width = np.zeros_like(inner_width)
+    lap = np.maximum(lap + _extra(places.turns_rad, places.extra_lap_mm2, at, turn), 0.0)
+    opening = opening + _extra(places.turns_rad, places.extra_opening_mm2, at, turn)
+    opening = np.maximum(opening, 0.0)
     taken_up = limits.absorbed_strain * (table.length_mm[left] + table.length_mm[right]) / 2
     uncut = (
         (np.abs(inner_width) <= taken_up)
@@ -162,6 +165,17 @@ def _possible(run_cost: Values) -> tuple[NDArray[np.int_], ...]:
     both = comes[:, :, None] & allowed[:, None, :]
     both[[0, n - 1]] = False
     return np.nonzero(both)
+
+
+def _extra(grid: Values | None, table: Values | None, at: NDArray[np.int_], turn: Values) -> Values:
+    """Interpolate the table of each meeting's place at its turn; held beyond the grid."""
+    if grid is None or table is None:
+        return np.zeros_like(turn)
+    step = (turn - grid[0]) / (grid[1] - grid[0])
+    step = np.clip(step, 0.0, len(grid) - 1.000001)
+    k = step.astype(int)
+    share = step - k
+    return np.asarray((1 - share) * table[at, k] + share * table[at, k + 1])
 
 
 def _between(turn_l: Points, end_l: Points, end_r: Points, turn_r: Points) -> tuple[Values, Values]:

@@ -55,6 +55,10 @@ class Places:
         Longest run, in places; a run over the whole edge is always tried as well.
     least_apart : ndarray of bool, shape (n, m), or None
         Whether place i and i + 1 + r are far enough apart to be cut both.
+    turns_rad : ndarray, shape (g,), or None
+        Even grid of turns for the two tables below; None where the closed form is all.
+    extra_lap_mm2, extra_opening_mm2 : ndarray, shape (n, g), or None
+        What each place laps or bares beyond the closed form, at each turn of the grid.
     """
 
     curve: PlaneCurve
@@ -71,6 +75,9 @@ class Places:
     through: bool
     look_ahead: int = 24
     least_apart: NDArray[np.bool_] | None = None
+    turns_rad: Values | None = None
+    extra_lap_mm2: Values | None = None
+    extra_opening_mm2: Values | None = None
 
     @property
     def count(self) -> int:

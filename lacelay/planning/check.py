@@ -1,0 +1,48 @@
+"""Re-measure any plan from its polygons, without the solvers.
+
+Nothing here calls the search, the candidate cuts or the run tables: a plan is taken as it
+stands in its file, its runs are laid by their own motions, and every figure that it states
+is measured again with general polygon operations. Where the two differ by more than the
+tolerance stated beside each rule, the plan does not hold.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from lacelay.model.plan import Plan
+from lacelay.planning.check_cover import check_cover
+from lacelay.planning.check_cuts import check_cuts
+from lacelay.planning.check_runs import check_runs
+from lacelay.planning.remeasured import Remeasured, remeasure
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing that does not hold: the rule it breaks, and what was found."""
+
+    rule: str
+    message: str
+
+
+Check = Callable[[Plan, Remeasured], Iterator[tuple[str, str]]]
+_CHECKS: tuple[Check, ...] = (check_runs, check_cuts, check_cover)
+
+
+def check_plan(plan: Plan) -> tuple[Finding, ...]:
+    """Re-measure a plan.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    tuple of Finding
+        Empty when everything holds.
+    """
+    measured = remeasure(plan)
+    return tuple(
+        Finding(rule, message) for check in _CHECKS for rule, message in check(plan, measured)
+    )
