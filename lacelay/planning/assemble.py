@@ -266,7 +266,7 @@ def _areas(
     lap = pieces[c].intersection(pieces[c + 1])
     if not places.through:  # outwards of the cut's end it is still one lace
         a, b = places.turn_mm[place]
-        box = shapely.box(a - 200.0, b, a + 200.0, b + 400.0)
+        box = shapely.box(a - 100.0, b, a + 100.0, b + 150.0).segmentize(4.0)  # easing bends it
         corners = strip.to_lace(np.asarray(box.exterior.coords))
         for laying in (left, right):
             lap = lap.intersection(shapely.Polygon(laying.place(corners)))

@@ -101,9 +101,7 @@ def _purchase(plan: Plan, measured: Remeasured) -> Found:
         yield "to buy", f"{used:.0f} mm of border are laid, {purchase.used_mm:.0f} counted"
     if purchase.to_buy_mm + 1e-6 < used + purchase.start_anywhere_mm + purchase.ragged_ends_mm:
         yield "to buy", "what is bought does not serve at every starting point"
-    if purchase.start_anywhere_mm + 1e-6 < min(
-        measured.period_mm, plan.lace.repeat.length_mm.value if plan.lace.repeat else 0.0
-    ):
+    if 0.0 < purchase.start_anywhere_mm < measured.period_mm - 1e-6:
         yield "to buy", "less than one repeat is kept for where the bolt was cut"
     steps = purchase.to_buy_mm / purchase.increment_mm
     if abs(steps - round(steps)) > 1e-6:

@@ -168,7 +168,7 @@ def _bridge(plan: Plan, measured: Remeasured, cut: Cut, index: int) -> shapely.G
         return shapely.Polygon()
     inward = np.asarray(plan.runs[index].laying.inward, dtype=float)
     along = np.array([inward[1], -inward[0]])
-    near = cut.path_mm[-1] + np.outer([-80.0, 80.0], along)
+    near = cut.path_mm[-1] + np.outer(np.linspace(-100.0, 100.0, 51), along)  # easing bends it
     corners = np.vstack([near, near[::-1] - 60.0 * inward])
     laid = [shapely.Polygon(r.laying.place(corners)) for r in plan.runs[index : index + 2]]
     return laid[0].union(laid[1])

@@ -14,6 +14,7 @@ from lacelay.model.plan import Plan
 from lacelay.model.target import TargetEdge
 from lacelay.model.wishes import Limits, Weights, Wishes
 from lacelay.planning.assemble import Order, assemble
+from lacelay.planning.bends import tightest_bend
 from lacelay.planning.border_line import border_line, choose_depth
 from lacelay.planning.candidates import Border, Laid, places_along
 from lacelay.planning.cost_field import cost_field
@@ -144,7 +145,7 @@ def _border(order: Order, strip: Strip) -> Border:
     both = order.lace.lower.scalloped and order.lace.upper.scalloped
     room = strip.width_mm / 2 - 2.0 if both else strip.width_mm - 4.0
     lowest = max(strip.reach_mm, limits.uncut_beaded_mm) + 8.0
-    place, radius = _tightest(target, strip.scallop_mm)
+    place, radius = tightest_bend(target, strip.scallop_mm)
     field = cost_field(strip, order.weights, room + PLAY_MM)
     if wishes.border_depth_mm is not None:
         depth = wishes.border_depth_mm
@@ -162,17 +163,6 @@ def _border(order: Order, strip: Strip) -> Border:
         line = choose_depth(field, min(lowest, 0.7 * highest + 0.3 * lowest), highest, PLAY_MM)
     paths = tuple(cut_paths(field, line, order.weights, limits))
     return Border(strip, line, paths, order.weights, limits)
-
-
-def _tightest(target: TargetEdge, window_mm: float) -> tuple[float, float]:
-    """Place and radius of the tightest bend towards the covered side, held over a window."""
-    curve = target.curve
-    window = min(window_mm, curve.length_mm)
-    s = np.arange(0.0, curve.length_mm - window + 1e-9, 1.0)
-    bend = curve.turning(s, s + window) / window
-    k = int(np.argmax(bend))
-    radius = 1 / float(bend[k]) if bend[k] > 1e-6 else 1e6
-    return float(s[k]) + window / 2, radius
 
 
 def _refuse_tight(depth_mm: float, radius_mm: float, place_mm: float) -> None:
