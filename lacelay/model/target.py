@@ -13,6 +13,8 @@ from lacelay.geometry.plane_curve import PlaneCurve
 
 Points = NDArray[np.float64]
 EdgeKind = Literal["hard", "free"]
+#: A cut this close to a centre is at the centre.
+AT_CENTRE_MM = 2.0
 LandmarkRole = Literal["centre", "end", "mark"]
 
 
@@ -69,3 +71,9 @@ class TargetEdge:
     def centre(self) -> Landmark | None:
         """The centre front or back, if there is one."""
         return next((mark for mark in self.landmarks if mark.role == "centre"), None)
+
+    def beside_centre(self, s_mm: float, scallop_mm: float) -> bool:
+        """Whether a cut there would show beside the centre: within half a scallop, not at it."""
+        return self.centre is not None and (
+            AT_CENTRE_MM < abs(s_mm - self.centre.s_mm) < scallop_mm / 2
+        )

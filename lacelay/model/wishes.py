@@ -20,6 +20,7 @@ class Weights:
     cut: float = 8.0  #: each cut: marking, cutting, pinning and sewing its two sides
     through: float = 6.0  #: further, where a cut goes right through and is joined again
     in_scallop: float = 3.0  #: further, where a cut ends inside a scallop and its turn shows
+    beside_centre: float = 20.0  #: further, close to a centre front or back but not at it
     net_mm: float = 0.02  #: each mm cut through net or bars
     motif_mm: float = 1.0  #: each mm cut through a motif
     cord_mm: float = 3.0  #: each mm cut through a cord

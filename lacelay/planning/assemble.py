@@ -216,6 +216,9 @@ def _cut(
             "cut": weights.cut,
             "through": weights.through if places.through else 0.0,
             "in_scallop": 0.0 if path.at_valley else weights.in_scallop,
+            "beside_centre": weights.beside_centre
+            if order.target.beside_centre(float(s), border.strip.scallop_mm)
+            else 0.0,
             "net_mm": weights.net_mm * net,
             "motif_mm": weights.motif_mm * motif,
             "cord_mm": weights.cord_mm * cord,

@@ -131,7 +131,11 @@ def places_along(
 
     own = border.through_minutes if through else np.array([p.minutes for p in border.paths])
     own = own + border.weights.in_scallop * np.array([not p.at_valley for p in border.paths])
-    minutes = np.concatenate([[0.0], [own[which[k]] for k in order], [0.0]])
+    places_a = np.array([turns[k][0] for k in order])
+    s = curve.from_laying_length(places_a - start_mm, laying_depth_mm)
+    shows = np.array([target.beside_centre(float(at), strip.scallop_mm) for at in s], dtype=float)
+    paths = np.array([own[which[k]] for k in order])
+    minutes = np.concatenate([[0.0], paths + border.weights.beside_centre * shows, [0.0]])
     candidate = np.array([-1, *(which[k] for k in order), -1])
     copy_of = np.array([0, *(copies[k] for k in order), 0])
     n = len(candidate)

@@ -127,6 +127,8 @@ def _areas(plan: Plan, measured: Remeasured, cut: Cut, index: int) -> Found:
     """Slip, lap and opening from the polygons as laid."""
     name = f"cut {index + 1}"
     left, right = plan.runs[index].laying, plan.runs[index + 1].laying
+    if abs(cut.s_mm - plan.runs[index].edge_interval_mm[1]) > 0.05:
+        yield "place on the edge", f"{name} is not where its runs meet"
     turn = np.asarray(cut.turn_mm)[None]
     slip = float(np.hypot(*(left.place(turn) - right.place(turn))[0]))
     if abs(slip - cut.slip_mm) > 0.1:
@@ -228,6 +230,8 @@ def _contents(plan: Plan, measured: Remeasured, cut: Cut, index: int) -> Found:
             "cut": weights.cut,
             "through": weights.through if cut.kind == "through" else 0.0,
             "in_scallop": 0.0 if cut.at_valley else weights.in_scallop,
+            "beside_centre": weights.beside_centre
+            * plan.target.beside_centre(cut.s_mm, measured.scallop_mm),
             "net_mm": weights.net_mm * (float(line.length) - motif),
             "motif_mm": weights.motif_mm * motif,
             "cord_mm": weights.cord_mm * cord,

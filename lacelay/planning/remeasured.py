@@ -58,6 +58,16 @@ class Remeasured:
         repeat = self.plan.lace.repeat
         return repeat.length_mm.value if repeat else float("inf")
 
+    @property
+    def scallop_mm(self) -> float:
+        """Scallop width: the repeat over the valleys that it holds."""
+        low, high = self.plan.template_mm
+        edge = self.plan.lace.edge(self.plan.side)
+        u = edge.valleys_mm[:, 0]
+        # One end of the template is a valley that belongs to the next repeat.
+        inside = ((u > low - 1.0) & (u < high + 1.0)).sum() - 1
+        return self.period_mm / max(int(inside), 1)
+
     def folded(self, lace_mm: Points) -> Points:
         """Lace points taken back, as one figure, to the repeat that stands for all others."""
         if not np.isfinite(self.period_mm):

@@ -52,8 +52,8 @@ def report_lines(plan: Plan, *, inches: bool = False) -> list[str]:
     lines = [
         f"Lace eaten up: {length(used)} of lace for {length(plan.target.length_mm)} of edge "
         f"({plan.eat_up:.2f} to 1).",
-        f"Uses the {plan.side} edge of the lace{_turned(plan)}, taken {length(plan.border_depth_mm)} "
-        f"deep{_laying(plan, length)}.",
+        f"Uses the {plan.side} edge of the lace{_turned(plan)}, taken "
+        f"{length(plan.border_depth_mm)} deep{_laying(plan, length)}.",
         _edge_line(plan, length),
     ]
     lines += [_cut_line(plan, number, cut, length) for number, cut in real_cuts(plan)]
