@@ -21,7 +21,6 @@ from lacelay.model.picture import LacePicture
 from lacelay.model.plan import Plan
 
 Image8 = NDArray[np.uint8]
-#: A longer length is wrapped into rows.
 ROW_MM = 520.0
 _OVERLAP_MM = 24.0
 #: Words this near to where a row breaks stand in the neighbouring row only.
@@ -32,7 +31,13 @@ _TITLE = Style(size=6.0, bold=True, text=INK)
 
 
 def draw_cutting_map(
-    plan: Plan, picture: LacePicture, *, px_per_mm: float = 4.0, inches: bool = False
+    plan: Plan,
+    picture: LacePicture,
+    *,
+    px_per_mm: float = 4.0,
+    row_mm: float = ROW_MM,
+    lettering: float = 1.0,
+    inches: bool = False,
 ) -> Image8:
     """Draw the lace length that is used, right side up, with all that is cut.
 
@@ -42,6 +47,10 @@ def draw_cutting_map(
     picture : LacePicture
     px_per_mm : float
         Resolution of the result.
+    row_mm : float
+        A longer length is wrapped into rows no longer than this.
+    lettering : float
+        Lines and letters this much larger than usual, for a picture to be shown small.
     inches : bool
         Laps and openings in sixteenths of an inch.
 
@@ -50,20 +59,20 @@ def draw_cutting_map(
     ndarray of uint8, shape (h, w, 3)
         Rows of lace from its left end on, a key below them.
     """
-    repeats = find_repeats(plan.lace, picture)
+    repeats = find_repeats(plan, picture)
     scene = lace_scene(plan, repeats, inches=inches).without("motif", "run")
     pixels = LacePixels(picture, repeats, px_per_mm)
     x0, y0, x1, y1 = scene.bounds_mm()
     _, inward = along_and_inward(plan)
     y0, y1 = (y0 - 8, y1 + _BEYOND_MM / 2) if inward[1] > 0 else (y0 - _BEYOND_MM / 2, y1 + 8)
     x0, x1 = x0 - 4, x1 + 4
-    count = max(1, int(np.ceil((x1 - x0 - _OVERLAP_MM) / (ROW_MM - _OVERLAP_MM))))
+    count = max(1, int(np.ceil((x1 - x0 - _OVERLAP_MM) / (row_mm - _OVERLAP_MM))))
     length = (x1 - x0 + (count - 1) * _OVERLAP_MM) / count
-    unit = px_per_mm
+    unit = px_per_mm * lettering
     rows = []
     for k in range(count):
         left = x0 + k * (length - _OVERLAP_MM)
-        row = _row(plan, picture, pixels, scene, (left, y0, left + length, y1), px_per_mm)
+        row = _row(plan, picture, pixels, scene, (left, y0, left + length, y1), px_per_mm, unit)
         if count > 1:
             words = f"row {k + 1} of {count}"
             style = replace(PICTURE_STYLES["note"], size=4.0)
@@ -71,7 +80,7 @@ def draw_cutting_map(
         rows.append(row)
         if k < count - 1:
             rows.append(np.full((round(5 * unit), row.shape[1], 3), SOFT_GROUND, np.uint8))
-    return _framed(plan, np.concatenate(rows), unit)
+    return _framed(plan, np.concatenate(rows), unit, px_per_mm)
 
 
 def _row(
@@ -81,6 +90,7 @@ def _row(
     scene: Scene,
     bounds: tuple[float, float, float, float],
     px_per_mm: float,
+    unit_px: float,
 ) -> Image8:
     x0, y0, x1, y1 = bounds
     h, w = round((y1 - y0) * px_per_mm), round((x1 - x0) * px_per_mm)
@@ -108,15 +118,15 @@ def _row(
         if not isinstance(shape, Label) or low <= shape.points_mm[0, 0] <= high
     ]
     kept_scene = Scene(scene.name, tuple(kept))
-    return paint(rgb, kept_scene, PICTURE_STYLES, to_px=to_px, unit_px=px_per_mm)
+    return paint(rgb, kept_scene, PICTURE_STYLES, to_px=to_px, unit_px=unit_px)
 
 
-def _framed(plan: Plan, rows: Image8, unit: float) -> Image8:
+def _framed(plan: Plan, rows: Image8, unit: float, px_per_mm: float) -> Image8:
     """Add the words above and the key and the scale bar below."""
     margin, head = round(6 * unit), round(13 * unit)
     entries = _key(plan)
     column = 120 * unit
-    columns = max(1, min(len(entries), int((rows.shape[1] - 0) // column)))
+    columns = max(1, min(len(entries), int(rows.shape[1] // column)))
     share = -(-len(entries) // columns)
     blocks = [entries[i : i + share] for i in range(0, len(entries), share)]
     foot = max(legend.height_px(block, column - 4 * unit, unit) for block in blocks)
@@ -138,7 +148,9 @@ def _framed(plan: Plan, rows: Image8, unit: float) -> Image8:
     top = head + h
 
     def bar_px(points: Points) -> Points:
-        return np.asarray(np.array([margin, top + 12 * unit]) + points * np.array([unit, -unit]))
+        return np.asarray(
+            np.array([margin, top + 12 * unit]) + points * np.array([px_per_mm, -px_per_mm])
+        )
 
     bar = Scene("bar", scale_bar((0.0, 0.0), 100.0))
     canvas = paint(canvas, bar, PAPER_STYLES, to_px=bar_px, unit_px=unit)
@@ -149,12 +161,12 @@ def _framed(plan: Plan, rows: Image8, unit: float) -> Image8:
 
 
 def _key(plan: Plan) -> list[Entry]:
-    present = {cut_role(cut) for cut in plan.cuts}
+    present = {cut_role(cut) for cut in plan.cuts if cut.kind != "uncut"}
     words: dict[Role, str] = {
         "cut that laps": "cut whose sides lap: unbroken",
         "cut that opens": "cut that opens: long dashes",
         "cut that does both": "cut that opens and laps: long and short dashes",
-        "cut right through": "cut right through: no bar at its end",
+        "cut right through": "cut right through: short dashes, no bar at its end",
     }
     entries = [Entry(text, role) for role, text in words.items() if role in present]
     if present - {"cut right through"}:

@@ -32,6 +32,7 @@ def draw_on_garment(
     cloth_rgb: RGB | None = None,
     annotated: bool = False,
     relief: bool = True,
+    lettering: float = 1.0,
 ) -> Image8:
     """Draw the garment piece with the border laid along its edge.
 
@@ -49,6 +50,8 @@ def draw_on_garment(
         scale bar; else only what one would see.
     relief : bool
         With the soft shadow that lace throws on what lies under it.
+    lettering : float
+        Lines and letters this much larger than usual, for a picture to be shown small.
 
     Returns
     -------
@@ -56,7 +59,7 @@ def draw_on_garment(
         `picture_frame_mm` says where its pixels lie on the garment.
     """
     left, top, shape = picture_frame_mm(plan, px_per_mm)
-    pixels = LacePixels(picture, find_repeats(plan.lace, picture), px_per_mm)
+    pixels = LacePixels(picture, find_repeats(plan, picture), px_per_mm)
     colour = cloth_rgb or contrasting_cloth(picture)
     ground = DUSK_GROUND if is_pale(picture) else SOFT_GROUND
     canvas = np.empty((*shape, 3), np.float32)
@@ -86,7 +89,7 @@ def draw_on_garment(
         return rgb
     scene = garment_scene(plan).without("cloth", "run")
     bar = scale_bar((left + 6.0, top - shape[0] / px_per_mm + 6.0), 100.0)
-    unit = max(px_per_mm, max(shape) / 420)
+    unit = lettering * max(px_per_mm, max(shape) / 420)
     scene = Scene(scene.name, (*scene.shapes, *bar))
     return paint(rgb, scene, PICTURE_STYLES, to_px=to_px, unit_px=unit)
 

@@ -76,15 +76,11 @@ class LacePixels:
         u, v = lace_mm[..., 0], lace_mm[..., 1]
         first = self._repeats.back(u)
         sampled = self._sample(first, v)
-        second, share = self._seam(u, first)
-        if share is None:
-            return sampled
+        other, share = self._seam(first)
         fades = share > 0
-        if not fades.any():
-            return sampled
-        sampled[fades] += share[fades, None] * (
-            self._sample(second[fades], v[fades]) - sampled[fades]
-        )
+        if fades.any():
+            more = self._sample(other[fades], v[fades])
+            sampled[fades] += share[fades, None] * (more - sampled[fades])
         return sampled
 
     def _sample(self, u: Points, v: Points) -> Floats:
@@ -105,25 +101,20 @@ class LacePixels:
         flat = np.asarray(sampled, np.float32).reshape(-1, 4)[: len(px)]
         return flat.reshape((*u.shape, 4))
 
-    def _seam(self, u: Points, first: Points) -> tuple[Points, Floats | None]:
-        """Where else each place was photographed, and how much of that to mix in."""
+    def _seam(self, first: Points) -> tuple[Points, Floats]:
+        """Where else a place of the template was photographed, and how much of it to mix in.
+
+        Two copies of the template meet at its ends: there one of them is carried on with
+        what was photographed beyond it, and fades into the other.
+        """
         r = self._repeats
-        if r.period_mm is None:
-            return first, None
-        inside = (u >= r.low_mm) & (u <= r.high_mm)
-        share = np.zeros(u.shape, np.float32)
-        other = first.copy()
-        # Near an end of the photographed length: fade to the window's copy.
-        to_end = np.minimum(u - r.low_mm, r.high_mm - u)
-        near = inside & (to_end < SEAM_MM)
-        share[near] = 1 - to_end[near] / SEAM_MM
-        other[near] = r.window_mm + np.mod(u[near] - r.window_mm, r.period_mm)
-        # Just after the window starts anew: carry on with what followed the last window.
-        t = first - r.window_mm
-        after = ~inside & (t < SEAM_MM) & (first + r.period_mm <= r.high_mm)
-        share[after] = 1 - t[after] / SEAM_MM
-        other[after] = first[after] + r.period_mm
-        return other, share
+        t = first - r.start_mm
+        if r.start_mm + r.period_mm + SEAM_MM <= r.high_mm:
+            return first + r.period_mm, np.clip(1 - t / SEAM_MM, 0, 1).astype(np.float32)
+        if r.start_mm - SEAM_MM >= r.low_mm:
+            to_end = r.period_mm - t
+            return first - r.period_mm, np.clip(1 - to_end / SEAM_MM, 0, 1).astype(np.float32)
+        return first, np.zeros(first.shape, np.float32)
 
 
 def lay_run(

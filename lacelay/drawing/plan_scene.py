@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -20,7 +21,7 @@ from lacelay.drawing.scene import (
     point,
 )
 from lacelay.drawing.style import Role
-from lacelay.model.plan import Cut, Plan
+from lacelay.model.plan import Cut, CutKind, Plan
 from lacelay.units import format_length
 
 #: A cut is drawn on into the net, and the border line past its ends (trade practice).
@@ -58,6 +59,49 @@ def say_width(cut: Cut, *, inches: bool = False) -> str:
     return f"{'lap' if width > 0 else 'open'} {format_length(abs(width), inches=inches)}"
 
 
+def cut_numbers(plan: Plan) -> list[int | None]:
+    """Number of each cut as she counts them, from 1; None where nothing is cut."""
+    numbers: list[int | None] = []
+    count = 0
+    for cut in plan.cuts:
+        count += cut.kind != "uncut"
+        numbers.append(None if cut.kind == "uncut" else count)
+    return numbers
+
+
+def stretches(plan: Plan) -> list[list[int]]:
+    """Runs that hang together uncut, as she counts the stretches between cuts."""
+    return _grouped(plan, ("uncut",))
+
+
+def pieces(plan: Plan) -> list[list[int]]:
+    """Runs that stay in one piece: all but what is cut right through."""
+    return _grouped(plan, ("uncut", "inner"))
+
+
+def _grouped(plan: Plan, held_by: Sequence[CutKind]) -> list[list[int]]:
+    groups = [[0]]
+    for k, cut in enumerate(plan.cuts):
+        if cut.kind in held_by:
+            groups[-1].append(k + 1)
+        else:
+            groups.append([k + 1])
+    return groups
+
+
+def joined(outlines_mm: Sequence[Points], slack_mm: float) -> list[Points]:
+    """Outlines that touch or nearly touch, as one; shape (n, 2) each."""
+    import shapely
+
+    if len(outlines_mm) == 1:
+        return [np.asarray(outlines_mm[0], dtype=np.float64)]
+    areas = [shapely.make_valid(shapely.Polygon(outline)) for outline in outlines_mm]
+    union = shapely.union_all([area.buffer(slack_mm, join_style="mitre") for area in areas])
+    closed = union.buffer(-slack_mm, join_style="mitre")
+    parts = [p for p in shapely.get_parts(closed) if p.geom_type == "Polygon"]
+    return [shapely.get_coordinates(part.exterior)[:-1] for part in parts]
+
+
 def along_and_inward(plan: Plan) -> tuple[Points, Points]:
     """Unit vectors in the lace frame: on along the border, and from scallops inwards."""
     inward = np.array([0.0, 1.0 if plan.side == "lower" else -1.0])
@@ -80,20 +124,24 @@ def run_on(path_mm: Points, length_mm: float) -> Points:
     return np.concatenate([(path[0] + length_mm * back / np.hypot(*back))[None], path])
 
 
-def lace_scene(plan: Plan, repeats: Repeats | None = None, *, inches: bool = False) -> Scene:
+def lace_scene(
+    plan: Plan, repeats: Repeats | None = None, *, unit_mm: float = 1.0, inches: bool = False
+) -> Scene:
     """Return the lace as it is cut, in the lace frame, right side facing you.
 
     Parameters
     ----------
     plan : Plan
     repeats : Repeats or None
-        Which copies of motifs and valleys to show; found from the lace when None.
+        Which copies of motifs and valleys to show; the plan's template when None.
+    unit_mm : float
+        Length that the styles' unit will stand for: letters keep clear of lines by it.
     inches : bool
         Laps and openings in sixteenths of an inch.
     """
     import shapely
 
-    repeats = repeats or find_repeats(plan.lace)
+    repeats = repeats or find_repeats(plan)
     span = used_span_mm(plan)
     _, inward = along_and_inward(plan)
     edge = plan.lace.edge(plan.side)
@@ -110,15 +158,20 @@ def lace_scene(plan: Plan, repeats: Repeats | None = None, *, inches: bool = Fal
             outline = motif.outline_mm + np.array([shift, 0.0])
             if border.intersects(shapely.make_valid(shapely.Polygon(outline))):
                 shapes.append(Line(outline, "motif", closed=True))
-    shapes += [Line(run.outline_mm, "run", closed=True) for run in plan.runs]
+    for group in pieces(plan):
+        for outline in joined([plan.runs[k].outline_mm for k in group], 1e-3):
+            shapes.append(Line(outline, "run", closed=True))
     shapes.append(Line(_run_on_both(plan.border_line_mm), "border line"))
     shapes += [Cross(valley[None], "valley") for valley in valleys]
     depth = edge.depth_mm.value if edge.depth_mm is not None else 0.0
-    for k, run in enumerate(plan.runs):
-        middle = float(run.outline_mm[:, 0].min() + run.outline_mm[:, 0].max()) / 2
-        at = np.array([middle, 0.0]) + _edge_line(plan) - inward * (depth + 6.0)
+    for k, group in enumerate(stretches(plan)):
+        places = np.concatenate([plan.runs[i].outline_mm[:, 0] for i in group])
+        middle = float(places.min() + places.max()) / 2
+        at = np.array([middle, 0.0]) + _edge_line(plan) - inward * (depth + 2.0 + 4.0 * unit_mm)
         shapes.append(Label(at[None], "piece number", str(k + 1)))
-    for k, cut in enumerate(plan.cuts):
+    for number, cut in zip(cut_numbers(plan), plan.cuts, strict=True):
+        if number is None:
+            continue
         role = cut_role(cut)
         path = run_on(cut.path_mm, RUN_ON_MM)
         if cut.kind == "through":
@@ -126,9 +179,9 @@ def lace_scene(plan: Plan, repeats: Repeats | None = None, *, inches: bool = Fal
         else:
             shapes.append(Line(_stop_bar(cut.path_mm), "stop"))
         shapes.append(Line(path, role))
-        shapes.append(Label(path[:1] + inward * 4.5, "cut number", str(k + 1)))
+        shapes.append(Label(path[:1] + inward * 4.5 * unit_mm, "cut number", str(number)))
         words = say_width(cut, inches=inches)
-        shapes.append(Label(path[:1] + inward * 10.5, "cut width", words))
+        shapes.append(Label(path[:1] + inward * 10.5 * unit_mm, "cut width", words))
     shapes += _beads_in_way(plan, repeats, span)
     return Scene("lace", tuple(shapes))
 
@@ -159,9 +212,10 @@ def _beads_in_way(plan: Plan, repeats: Repeats, span: tuple[float, float]) -> li
     """Beads nearer to a cut than the clearance asked for, each marked once."""
     import shapely
 
-    if not plan.lace.beads or not plan.cuts:
+    if not plan.lace.beads or all(cut.kind == "uncut" for cut in plan.cuts):
         return []
-    paths = shapely.union_all([shapely.LineString(cut.path_mm) for cut in plan.cuts])
+    cuts = [cut for cut in plan.cuts if cut.kind != "uncut"]
+    paths = shapely.union_all([shapely.LineString(cut.path_mm) for cut in cuts])
     shapely.prepare(paths)
     reach = plan.limits.bead_clearance_mm
     shapes: list[Shape] = []
@@ -173,38 +227,46 @@ def _beads_in_way(plan: Plan, repeats: Repeats, span: tuple[float, float]) -> li
     return shapes
 
 
-def garment_scene(plan: Plan, *, inches: bool = False) -> Scene:
+def garment_scene(plan: Plan, *, unit_mm: float = 1.0) -> Scene:
     """Return the garment as it is laid, in the garment frame.
 
-    The covered side lies left of the edge's travel; numbers of runs stand outside it.
+    The covered side lies left of the edge's travel; numbers of runs stand outside it, clear of the scallops by `unit_mm`, which the styles' unit will stand for.
     """
     curve = plan.target.curve
     shapes: list[Shape] = []
     if plan.target.cloth_mm is not None:
         shapes.append(Area(np.asarray(plan.target.cloth_mm, dtype=np.float64), "cloth"))
     laid = [run.laying.place(densified(run.outline_mm, 1.0, closed=True)) for run in plan.runs]
-    shapes += [Line(outline, "run", closed=True) for outline in laid]
-    shapes += _laps(laid)
     shapes += [Area(np.asarray(gap.outline_mm), "gap") for gap in plan.gaps]
+    for group in stretches(plan):
+        for outline in joined([laid[k] for k in group], 0.4):
+            shapes.append(Line(outline, "run", closed=True))
+    shapes += _laps(plan, laid)
     shapes.append(Line(np.asarray(curve.points_mm), "edge"))
     edge = plan.lace.edge(plan.side)
     scallop = edge.depth_mm.value if edge.depth_mm is not None else 0.0
-    outside = -(plan.wishes.stand_mm + scallop + 5.0)
-    for k, run in enumerate(plan.runs):
-        shapes.append(Label(curve.place([run.touch_s_mm], outside), "piece number", str(k + 1)))
-    for k, cut in enumerate(plan.cuts):
+    outside = -(plan.wishes.stand_mm + scallop + 1.0 + 4.0 * unit_mm)
+    for k, group in enumerate(stretches(plan)):
+        middle = np.mean([plan.runs[i].touch_s_mm for i in group])
+        shapes.append(Label(curve.place([middle], outside), "piece number", str(k + 1)))
+    for k, number in enumerate(cut_numbers(plan)):
+        if number is None:
+            continue
+        cut = plan.cuts[k]
         over = plan.runs[k + 1] if cut.top == "right" else plan.runs[k]
         path = over.laying.place(densified(cut.path_mm, 1.0))
-        shapes.append(Line(path, cut_role(cut)))
-        ring = run_on(path, 5.5)[:1]
-        shapes.append(Label(ring, "cut number", str(k + 1)))
+        if cut.top is not None:
+            shapes.append(Line(path, cut_role(cut)))
+        shapes.append(Label(run_on(path, 5.5 * unit_mm)[:1], "cut number", str(number)))
     for mark in plan.target.landmarks:
         s = np.full(2, mark.s_mm)
-        shapes.append(Line(curve.place(s, np.array([outside - 1.0, 6.0])), "balance mark"))
+        shapes.append(
+            Line(curve.place(s, np.array([outside - 4.5 * unit_mm, 6.0])), "balance mark")
+        )
         heading = float(curve.heading(mark.s_mm))
         shapes.append(
             Label(
-                curve.place([mark.s_mm], outside - 5.0),
+                curve.place([mark.s_mm], outside - 8.5 * unit_mm),
                 "balance name",
                 mark.name,
                 angle_rad=upright(heading),
@@ -223,13 +285,15 @@ def upright(heading_rad: float) -> float:
     return float(angle)
 
 
-def _laps(laid: list[Points]) -> list[Shape]:
+def _laps(plan: Plan, laid: list[Points]) -> list[Shape]:
     """Where neighbours lie on each other."""
     import shapely
 
     areas = [shapely.make_valid(shapely.Polygon(outline)) for outline in laid]
     shapes: list[Shape] = []
-    for left, right in itertools.pairwise(areas):
+    for cut, (left, right) in zip(plan.cuts, itertools.pairwise(areas), strict=True):
+        if cut.kind == "uncut":
+            continue
         for part in shapely.get_parts(left.intersection(right)):
             if part.geom_type == "Polygon" and part.area > 1.0:
                 shapes.append(Area(shapely.get_coordinates(part.exterior)[:-1], "lap"))

@@ -155,4 +155,8 @@ def hatching(outline_mm: Points, step_mm: float, angle_rad: float = np.pi / 4) -
     stops = t.max() * along + heights[:, None] * across
     cut = shapely.intersection(shapely.linestrings(np.stack([starts, stops], axis=1)), area)
     parts = shapely.get_parts(cut)
-    return [shapely.get_coordinates(part) for part in parts if part.geom_type == "LineString"]
+    return [
+        shapely.get_coordinates(part)
+        for part in parts
+        if part.geom_type == "LineString" and not part.is_empty
+    ]

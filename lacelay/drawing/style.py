@@ -93,7 +93,7 @@ _CUT_DASH: dict[Role, tuple[float, ...]] = {
     "cut that laps": (),
     "cut that opens": (4.0, 2.2),
     "cut that does both": (7.0, 1.8, 1.8, 1.8),
-    "cut right through": (),
+    "cut right through": (1.6, 1.4),
 }
 
 
@@ -152,7 +152,7 @@ def _paper() -> dict[Role, Style]:
         "border line": Style(line=INK, width=0.8, dash=(9.0, 3.0)),
         "stop": Style(line=INK, width=1.0),
         "lap": Style(line=INK, width=0.35, hatch=(110, 110, 118), hatch_step=2.2),
-        "gap": Style(line=INK, width=0.7, dash=(1.4, 1.4)),
+        "gap": Style(fill=(228, 228, 232)),
         "valley": Style(line=INK, width=0.7, arm=2.5),
         "tip": Style(line=INK, width=0.7, arm=1.5),
         "balance mark": Style(line=INK, width=1.0),

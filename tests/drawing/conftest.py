@@ -224,6 +224,7 @@ def make_plan(
         bound_min=60.0,
         certificate="made by hand",
         layers=2,
+        template_mm=(70.0, 130.0),
         purchase=Purchase(
             length,
             REPEAT_MM,

@@ -1,0 +1,342 @@
+"""One page to keep with the lace: the answer, the pictures, the cuts, what to buy."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from io import BytesIO
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lacelay.drawing.cutting_map import draw_cutting_map
+from lacelay.drawing.garment_preview import draw_on_garment
+from lacelay.drawing.lettering import BOLD, REGULAR, printable
+from lacelay.drawing.plan_scene import (
+    cut_numbers,
+    garment_scene,
+    say_width,
+    stretches,
+    used_span_mm,
+)
+from lacelay.drawing.style import INK, PAPER_GREY, Style
+from lacelay.drawing.tiling import PAGE_SIZES_MM
+from lacelay.drawing.vector import PT, letter, new_document
+from lacelay.model.picture import LacePicture
+from lacelay.model.plan import Plan
+from lacelay.units import format_length
+
+if TYPE_CHECKING:
+    from reportlab.pdfgen.canvas import Canvas
+
+Image8 = NDArray[np.uint8]
+_MARGIN_MM = 14.0
+_GUTTER_MM = 6.0
+_PX_PER_MM = 8.0
+#: 9 points and up.
+_SMALL = Style(size=3.2, text=INK)
+_BODY = Style(size=3.5, text=INK)
+_LEAD = Style(size=4.6, text=INK, bold=True)
+_TITLE = Style(size=6.5, text=INK, bold=True)
+_HEADING = Style(size=3.8, text=INK, bold=True)
+_ROW_MM = 4.5
+#: Least and most height that the pictures are given, garment then map.
+_PICTURES_MM = {"garment": (46.0, 80.0), "map": (40.0, 112.0)}
+#: The table stands in two columns.
+_COLUMNS = 2
+
+CAUTIONS = (
+    "Measure the printed bars with your own ruler before you cut by a sheet.",
+    "Try the edge on the toile first; cut one, lap, pin, then the next. A cut is final.",
+    "Trim the under layer of a lap last, after sewing, never before.",
+    "Blades and needles: cut away from your hand, and count pins and needles out and in.",
+    "Beads, sequins and metal thread may hold nickel and small parts come off: ask the "
+    "supplier before they lie on skin or on anything for a child.",
+    "Net burns fast: keep it from flame, ask the supplier how it behaves, and follow the "
+    "rules where you are, for stage and for children above all.",
+)
+
+
+def make_report(
+    plan: Plan,
+    *,
+    lines: Sequence[str],
+    pictures: Mapping[str, Image8],
+    inches: bool = False,
+) -> bytes:
+    """Make the report of a plan as a PDF of one A4 page.
+
+    Parameters
+    ----------
+    plan : Plan
+    lines : sequence of str
+        The answer in her words; the first one leads.
+    pictures : mapping of str to ndarray of uint8, shape (h, w, 3)
+        "garment" and "map", each left out where absent.
+    inches : bool
+        Lengths in sixteenths of an inch.
+
+    Returns
+    -------
+    bytes
+        The same bytes for the same content. A plan of more cuts than a page holds carries
+        on its table on further pages.
+    """
+    size = PAGE_SIZES_MM["A4"]
+    with new_document(f"{plan.target.name}, {plan.lace.name}", size) as (canvas, out):
+        page = _Page(canvas, size[0] - 2 * _MARGIN_MM, size[1] - _MARGIN_MM)
+        rest = _first_page(page, plan, lines, pictures, inches)
+        while rest:
+            canvas.showPage()
+            page = _Page(canvas, page.width, size[1] - _MARGIN_MM)
+            page.write("Cuts, carried on", _HEADING)
+            rest = _table(page, rest, plan, _MARGIN_MM)
+        canvas.save()
+    return out.getvalue()
+
+
+def report_pictures(plan: Plan, picture: LacePicture, *, inches: bool = False) -> dict[str, Image8]:
+    """Draw the pictures of the report, lettered large enough for their size on its page."""
+    scene = garment_scene(plan)
+    x0, _, x1, _ = scene.bounds_mm()
+    low, high = used_span_mm(plan)
+    # The page is 182 mm wide and the garment takes half of it.
+    garment = draw_on_garment(
+        plan, picture, annotated=True, lettering=max(1.0, (x1 - x0) / 90.0 * 0.55)
+    )
+    row = max(270.0, (high - low) / 3)
+    lettering = max(1.0, row / 182.0 * 0.65)
+    strip = draw_cutting_map(plan, picture, row_mm=row, lettering=lettering, inches=inches)
+    return {"garment": garment, "map": strip}
+
+
+@dataclass
+class _Page:
+    """A canvas and how far down it is written; `y` falls."""
+
+    canvas: Canvas
+    width: float
+    y: float
+    x: float = _MARGIN_MM
+
+    def lines(self, text: str, style: Style) -> list[str]:
+        name, size = (BOLD if style.bold else REGULAR), style.size * PT
+        lines: list[str] = []
+        for word in printable(text, bold=style.bold).split():
+            trial = f"{lines[-1]} {word}" if lines else word
+            if lines and self.canvas.stringWidth(trial, name, size) <= self.width * PT:
+                lines[-1] = trial
+            else:
+                lines.append(word)
+        return lines
+
+    def height(self, texts: Sequence[tuple[str, Style]]) -> float:
+        return sum(len(self.lines(text, style)) * _leading(style) for text, style in texts)
+
+    def write(self, text: str, style: Style) -> None:
+        for line in self.lines(text, style):
+            self.y -= _leading(style)
+            letter(self.canvas, line, (self.x, self.y + 0.3 * style.size), style)
+
+
+def _leading(style: Style) -> float:
+    return 1.34 * style.size
+
+
+def _first_page(
+    page: _Page,
+    plan: Plan,
+    lines: Sequence[str],
+    pictures: Mapping[str, Image8],
+    inches: bool,
+) -> list[tuple[str, ...]]:
+    page.write(plan.target.name, _TITLE)
+    page.write(f"{plan.lace.name} · right side up in every picture", _SMALL)
+    page.y -= 2.0
+    if lines:
+        page.write(lines[0], _LEAD)
+    page.y -= 2.0
+    rows = _rows(plan, inches)
+    half = (page.width - _GUTTER_MM) / 2
+    left = [("Take care", _HEADING), *((text, _SMALL) for text in CAUTIONS)]
+    right = [("What this rests on", _HEADING), *((text, _SMALL) for text in _rests_on(plan))]
+    column = replace(page, width=half)
+    foot = max(column.height(left), column.height(right)) + 4.0
+    free = page.y - _MARGIN_MM - foot
+    table = 18.0 + _ROW_MM * -(-len(rows) // _COLUMNS)
+    heights = _share(free - min(table, 0.45 * free), pictures)
+    _beside_garment(page, plan, lines[1:], pictures.get("garment"), heights["garment"], inches)
+    if "map" in pictures:
+        _picture(page.canvas, pictures["map"], page.x, page.y, page.width, heights["map"])
+        page.y -= _drawn_height(pictures["map"], page.width, heights["map"]) + 3.0
+    rest = _table(page, rows, plan, _MARGIN_MM + foot)
+    bottom = _MARGIN_MM + foot - 2.0
+    for k, block in enumerate((left, right)):
+        part = replace(page, width=half, y=bottom, x=page.x + k * (half + _GUTTER_MM))
+        for text, style in block:
+            part.write(text, style)
+    return rest
+
+
+def _share(free_mm: float, pictures: Mapping[str, Image8]) -> dict[str, float]:
+    """Heights of the pictures within what is free, between their least and most."""
+    least = sum(_PICTURES_MM[name][0] for name in _PICTURES_MM if name in pictures)
+    most = sum(_PICTURES_MM[name][1] for name in _PICTURES_MM if name in pictures)
+    t = min(1.0, max(0.0, (free_mm - 6.0 - least) / max(most - least, 1e-9)))
+    return {name: low + t * (high - low) for name, (low, high) in _PICTURES_MM.items()}
+
+
+def _beside_garment(
+    page: _Page,
+    plan: Plan,
+    lines: Sequence[str],
+    picture: Image8 | None,
+    height: float,
+    inches: bool,
+) -> None:
+    """Set the garment at the left, further lines and what to buy at the right of it."""
+    top, split = page.y, 0.0
+    used = 0.0
+    if picture is not None:
+        split = 0.56 * page.width
+        _picture(page.canvas, picture, page.x, top, split, height)
+        used = _drawn_height(picture, split, height)
+        split += _GUTTER_MM
+    side = replace(page, width=page.width - split, x=page.x + split)
+    for line in lines:
+        side.write(line, _BODY)
+        side.y -= 0.8
+    if plan.purchase is not None:
+        side.y -= 1.5
+        side.write("What to buy", _HEADING)
+        side.write(_to_buy(plan.purchase.to_buy_mm, inches), _LEAD)
+        for reason in plan.purchase.reasons:
+            side.write(reason, _SMALL)
+    page.y = min(top - used, side.y) - 3.0
+
+
+def _drawn_height(picture: Image8, width: float, height: float) -> float:
+    return float(min(height, width * picture.shape[0] / picture.shape[1]))
+
+
+def _picture(
+    canvas: Canvas, picture: Image8, x: float, top: float, width: float, height: float
+) -> None:
+    """Set a picture with its top left corner at (x, top), as large as the box allows."""
+    from PIL import Image
+    from reportlab.lib.utils import ImageReader
+
+    tall = _drawn_height(picture, width, height)
+    wide = tall * picture.shape[1] / picture.shape[0]
+    image = Image.fromarray(picture)
+    image.thumbnail((round(wide * _PX_PER_MM), round(tall * _PX_PER_MM)), Image.Resampling.LANCZOS)
+    packed = BytesIO()
+    image.save(packed, "JPEG", quality=90)
+    packed.seek(0)
+    canvas.drawImage(ImageReader(packed), x * PT, (top - tall) * PT, wide * PT, tall * PT)
+
+
+def _rows(plan: Plan, inches: bool) -> list[tuple[str, ...]]:
+    """One row a cut: number, place, lap or opening, what lies on top, beads."""
+    belongs = {run: k + 1 for k, group in enumerate(stretches(plan)) for run in group}
+    rows: list[tuple[str, ...]] = []
+    for k, (number, cut) in enumerate(zip(cut_numbers(plan), plan.cuts, strict=True)):
+        if number is None:
+            continue
+        over = {"left": k, "right": k + 1}
+        top = f"stretch {belongs[over[cut.top]]}" if cut.top is not None else "–"
+        beads = cut.beads_in_way + cut.beads_under_lap
+        rows.append(
+            (
+                str(number),
+                say_place(plan, cut.s_mm, inches=inches),
+                say_width(cut, inches=inches) + ("*" if cut.kind == "through" else ""),
+                top,
+                str(beads) if beads else "–",
+            )
+        )
+    return rows
+
+
+def say_place(plan: Plan, s_mm: float, *, inches: bool = False) -> str:
+    """Say how far along the edge from the centre, and to which side as one looks at it."""
+    centre = plan.target.centre
+    from_mm = centre.s_mm if centre is not None else 0.0
+    distance = s_mm - from_mm
+    words = format_length(abs(distance), inches=True) if inches else f"{abs(distance) / 10:.1f} cm"
+    if centre is None:
+        return words
+    if abs(distance) < 0.5:
+        return f"at {centre.name}"
+    rightwards = float(np.cos(plan.target.curve.heading(from_mm))) * distance > 0
+    return f"{words} {'right' if rightwards else 'left'}"
+
+
+def _to_buy(mm: float, inches: bool) -> str:
+    return format_length(mm, inches=True) if inches else f"{mm / 10:g} cm"
+
+
+def _table(
+    page: _Page, rows: list[tuple[str, ...]], plan: Plan, bottom_mm: float
+) -> list[tuple[str, ...]]:
+    """Write rows in columns down to `bottom_mm`; return those that did not fit."""
+    centre = plan.target.centre
+    words = (
+        f"Places are along the edge from {centre.name}, left and right as you look at it."
+        if centre is not None
+        else "Places are along the edge from its start."
+    )
+    if any(row[2].endswith("*") for row in rows):
+        words += " * cut right through."
+    page.write(words, _SMALL)
+    head = ("cut", "place", "inner side", "on top", "beads")
+    columns = _COLUMNS
+    width = (page.width - (columns - 1) * _GUTTER_MM) / columns
+    room = max(0, int((page.y - bottom_mm - 9.0) // _ROW_MM))
+    each = min(room, -(-len(rows) // columns))
+    if not each:
+        return rows
+    share = np.array([0.09, 0.31, 0.29, 0.2, 0.11])
+    starts = np.concatenate([[0.0], np.cumsum(share)[:-1]]) * width
+    for c in range(columns):
+        block = rows[c * each : (c + 1) * each]
+        if not block:
+            break
+        x, y = page.x + c * (width + _GUTTER_MM), page.y - 4.0
+        for start, word in zip(starts, head, strict=True):
+            letter(page.canvas, word, (x + start, y), replace(_SMALL, bold=True))
+        page.canvas.setStrokeColorRGB(*(v / 255 for v in PAPER_GREY))
+        page.canvas.setLineWidth(0.2 * PT)
+        page.canvas.line(x * PT, (y - 1.4) * PT, (x + width) * PT, (y - 1.4) * PT)
+        for row in block:
+            y -= _ROW_MM
+            for start, word in zip(starts, row, strict=True):
+                letter(page.canvas, word, (x + start, y - 0.6), _SMALL)
+    page.y -= 8.0 + each * _ROW_MM
+    return rows[columns * each :]
+
+
+def _rests_on(plan: Plan) -> list[str]:
+    """Say what was measured and how well, and what is only assumed."""
+    lace = plan.lace
+    said = [
+        f"Scale read from {lace.scale.reference}; 95 times in 100 it is within "
+        f"{196 * lace.scale.relative_sigma:.1f} %."
+    ]
+    if lace.repeat is not None:
+        repeat = lace.repeat.length_mm
+        said.append(
+            f"Repeat {format_length(repeat.value)} ± {max(1.96 * repeat.sigma, 0.05):.1f} mm, "
+            f"seen {lace.repeat.copies:.1f} times; the length beyond the photo is taken to "
+            "go on alike."
+        )
+    limits = plan.limits
+    said.append(
+        f"The net may give {100 * limits.stretch:g} % longer and {100 * limits.squeeze:g} % "
+        "shorter; measure yours between pins. Places are to the mm, sewing is not."
+    )
+    said += [f"In doubt: {doubt}" for doubt in lace.doubts[:4]]
+    if len(lace.doubts) > 4:
+        said.append(f"And {len(lace.doubts) - 4} more doubts, on the picture of the reading.")
+    return said
