@@ -60,11 +60,15 @@ def draw_cutting_map(
         Rows of lace from its left end on, a key below them.
     """
     repeats = find_repeats(plan, picture)
-    scene = lace_scene(plan, repeats, inches=inches).without("motif", "run")
+    scene = lace_scene(plan, repeats, unit_mm=lettering, inches=inches).without("motif", "run")
     pixels = LacePixels(picture, repeats, px_per_mm)
     x0, y0, x1, y1 = scene.bounds_mm()
     _, inward = along_and_inward(plan)
-    y0, y1 = (y0 - 8, y1 + _BEYOND_MM / 2) if inward[1] > 0 else (y0 - _BEYOND_MM / 2, y1 + 8)
+    y0, y1 = (
+        (y0 - 4 - 4 * lettering, y1 + _BEYOND_MM / 2)
+        if inward[1] > 0
+        else (y0 - _BEYOND_MM / 2, y1 + 4 + 4 * lettering)
+    )
     x0, x1 = x0 - 4, x1 + 4
     count = max(1, int(np.ceil((x1 - x0 - _OVERLAP_MM) / (row_mm - _OVERLAP_MM))))
     length = (x1 - x0 + (count - 1) * _OVERLAP_MM) / count
@@ -148,9 +152,8 @@ def _framed(plan: Plan, rows: Image8, unit: float, px_per_mm: float) -> Image8:
     top = head + h
 
     def bar_px(points: Points) -> Points:
-        return np.asarray(
-            np.array([margin, top + 12 * unit]) + points * np.array([px_per_mm, -px_per_mm])
-        )
+        corner = np.array([margin, top + 12 * unit])
+        return np.asarray(corner + points * np.array([px_per_mm, -px_per_mm]))
 
     bar = Scene("bar", scale_bar((0.0, 0.0), 100.0))
     canvas = paint(canvas, bar, PAPER_STYLES, to_px=bar_px, unit_px=unit)

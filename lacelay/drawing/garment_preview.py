@@ -56,9 +56,10 @@ def draw_on_garment(
     Returns
     -------
     ndarray of uint8, shape (h, w, 3)
-        `picture_frame_mm` says where its pixels lie on the garment.
+        `picture_frame_mm` says where the pixels of a plain picture lie on the garment.
     """
-    left, top, shape = picture_frame_mm(plan, px_per_mm)
+    unit_mm = _unit_mm(plan, lettering) if annotated else 1.0
+    left, top, shape = picture_frame_mm(plan, px_per_mm, unit_mm=unit_mm)
     pixels = LacePixels(picture, find_repeats(plan, picture), px_per_mm)
     colour = cloth_rgb or contrasting_cloth(picture)
     ground = DUSK_GROUND if is_pale(picture) else SOFT_GROUND
@@ -87,22 +88,30 @@ def draw_on_garment(
     rgb = np.clip(np.round(canvas * 255), 0, 255).astype(np.uint8)
     if not annotated:
         return rgb
-    scene = garment_scene(plan).without("cloth", "run")
-    bar = scale_bar((left + 6.0, top - shape[0] / px_per_mm + 6.0), 100.0)
-    unit = lettering * max(px_per_mm, max(shape) / 420)
+    scene = garment_scene(plan, unit_mm=unit_mm).without("cloth", "run")
+    foot = top - shape[0] / px_per_mm
+    bar = scale_bar((left + 6 * unit_mm, foot + 4 * unit_mm), 100.0, tick_mm=2.5 * unit_mm)
     scene = Scene(scene.name, (*scene.shapes, *bar))
-    return paint(rgb, scene, PICTURE_STYLES, to_px=to_px, unit_px=unit)
+    return paint(rgb, scene, PICTURE_STYLES, to_px=to_px, unit_px=unit_mm * px_per_mm)
 
 
-def picture_frame_mm(plan: Plan, px_per_mm: float) -> tuple[float, float, tuple[int, int]]:
+def picture_frame_mm(
+    plan: Plan, px_per_mm: float, *, unit_mm: float = 1.0
+) -> tuple[float, float, tuple[int, int]]:
     """Garment x and y of the centre of the first pixel, and the picture's rows and columns."""
-    scene = garment_scene(plan)
-    x0, y0, x1, y1 = scene.bounds_mm()
+    x0, y0, x1, y1 = garment_scene(plan, unit_mm=unit_mm).bounds_mm()
+    margin = _MARGIN_MM * unit_mm
     shape = (
-        int(np.ceil((y1 - y0 + 2 * _MARGIN_MM) * px_per_mm)),
-        int(np.ceil((x1 - x0 + 2 * _MARGIN_MM) * px_per_mm)),
+        int(np.ceil((y1 - y0 + 2 * margin) * px_per_mm)),
+        int(np.ceil((x1 - x0 + 2 * margin) * px_per_mm)),
     )
-    return x0 - _MARGIN_MM, y1 + _MARGIN_MM, shape
+    return x0 - margin, y1 + margin, shape
+
+
+def _unit_mm(plan: Plan, lettering: float) -> float:
+    """Length on the garment that the styles' unit stands for: more on a large garment."""
+    x0, y0, x1, y1 = garment_scene(plan).bounds_mm()
+    return lettering * max(1.0, max(x1 - x0, y1 - y0) / 420)
 
 
 def contrasting_cloth(picture: LacePicture) -> RGB:

@@ -230,7 +230,8 @@ def _beads_in_way(plan: Plan, repeats: Repeats, span: tuple[float, float]) -> li
 def garment_scene(plan: Plan, *, unit_mm: float = 1.0) -> Scene:
     """Return the garment as it is laid, in the garment frame.
 
-    The covered side lies left of the edge's travel; numbers of runs stand outside it, clear of the scallops by `unit_mm`, which the styles' unit will stand for.
+    The covered side lies left of the edge's travel; numbers of stretches stand outside it,
+    clear of the scallops by `unit_mm`, the length that the styles' unit will stand for.
     """
     curve = plan.target.curve
     shapes: list[Shape] = []

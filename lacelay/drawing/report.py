@@ -103,11 +103,15 @@ def report_pictures(plan: Plan, picture: LacePicture, *, inches: bool = False) -
     low, high = used_span_mm(plan)
     # The page is 182 mm wide and the garment takes half of it.
     garment = draw_on_garment(
-        plan, picture, annotated=True, lettering=max(1.0, (x1 - x0) / 90.0 * 0.55)
+        plan, picture, annotated=True, lettering=max(1.0, (x1 - x0) / 90.0 * 0.5)
     )
-    row = max(270.0, (high - low) / 3)
-    lettering = max(1.0, row / 182.0 * 0.65)
-    strip = draw_cutting_map(plan, picture, row_mm=row, lettering=lettering, inches=inches)
+    # As many rows as keep the map about three times as wide as high.
+    used, tall = high - low, plan.border_depth_mm + 60.0
+    rows = max(1, round(float(np.sqrt(used / (3.2 * tall)))))
+    row = used / rows + 30.0
+    strip = draw_cutting_map(
+        plan, picture, row_mm=row, lettering=max(1.0, row / 182.0 * 0.6), inches=inches
+    )
     return {"garment": garment, "map": strip}
 
 
@@ -165,7 +169,7 @@ def _first_page(
     foot = max(column.height(left), column.height(right)) + 4.0
     free = page.y - _MARGIN_MM - foot
     table = 18.0 + _ROW_MM * -(-len(rows) // _COLUMNS)
-    heights = _share(free - min(table, 0.45 * free), pictures)
+    heights = _share(free - table, pictures)
     _beside_garment(page, plan, lines[1:], pictures.get("garment"), heights["garment"], inches)
     if "map" in pictures:
         _picture(page.canvas, pictures["map"], page.x, page.y, page.width, heights["map"])

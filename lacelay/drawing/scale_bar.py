@@ -23,5 +23,5 @@ def scale_bar(
         at = x + tick_every_mm * k
         shapes.append(Line(np.array([[at, y], [at, y + 0.5 * tick_mm]]), "scale"))
     name = words or (f"{length_mm / 10:g} cm" if length_mm >= 10 else f"{length_mm:g} mm")
-    shapes.append(Label(point(x + length_mm / 2, y + tick_mm + 2.0), "scale name", name))
+    shapes.append(Label(point(x + length_mm / 2, y + 1.8 * tick_mm), "scale name", name))
     return tuple(shapes)
