@@ -61,6 +61,13 @@ def galloon(
         for k in range(n)
         for x in np.linspace(-0.3 * pitch, 0.3 * pitch, 7)
     ]
+    strung += [
+        Bead(float(valleys[k] + side * (9.0 + v / 10)), float(v), 2.0)
+        for k in range(n + 1)
+        for side in (-1, 1)
+        for v in (26.0, 34.0, 42.0)
+    ]
+    strung += [Bead(bead.u_mm, width - bead.v_mm, bead.diameter_mm) for bead in strung]
     edge = {
         side: LaceEdge(
             side=side,

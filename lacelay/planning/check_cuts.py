@@ -188,6 +188,8 @@ def _on_top(plan: Plan, measured: Remeasured, cut: Cut, index: int) -> Found:
     if cut.lap_mm2 <= 1.0:
         if cut.top is not None:
             yield "which side on top", f"{name} names a side on top and does not lap"
+        if cut.beads_under_lap:
+            yield "beads", f"{name} has beads under a lap and does not lap"
         return
     centre = plan.target.centre
     middle = centre.s_mm if centre else plan.target.length_mm / 2
