@@ -42,7 +42,7 @@ _TITLE = Style(size=6.5, text=INK, bold=True)
 _HEADING = Style(size=3.8, text=INK, bold=True)
 _ROW_MM = 4.5
 #: Least and most height that the pictures are given, garment then map.
-_PICTURES_MM = {"garment": (46.0, 80.0), "map": (40.0, 112.0)}
+_PICTURES_MM = {"garment": (40.0, 80.0), "map": (32.0, 112.0)}
 #: The table stands in two columns.
 _COLUMNS = 2
 
@@ -168,7 +168,7 @@ def _first_page(
     column = replace(page, width=half)
     foot = max(column.height(left), column.height(right)) + 4.0
     free = page.y - _MARGIN_MM - foot
-    table = 18.0 + _ROW_MM * -(-len(rows) // _COLUMNS)
+    table = 22.0 + _ROW_MM * -(-len(rows) // _COLUMNS)
     heights = _share(free - table, pictures)
     _beside_garment(page, plan, lines[1:], pictures.get("garment"), heights["garment"], inches)
     if "map" in pictures:

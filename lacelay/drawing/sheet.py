@@ -7,6 +7,7 @@ edge: every stretch as it is laid, laps and openings, balance marks.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from lacelay.drawing.page_frame import SMALL_MM, draw_frame, draw_page_map
@@ -65,55 +66,68 @@ def make_sheet(
     bytes
         The same bytes for the same plan.
     """
-    parts = [
-        _part("RIGHT SIDE UP", "Cutting sheet", lace_scene(plan, inches=inches), page, tiled),
-        _part(
-            "RIGHT SIDE UP",
-            "Placement sheet",
-            garment_scene(plan).without("cloth"),
-            page,
-            tiled,
-        ),
-    ]
+    parts = sheet_parts(plan, page=page, tiled=tiled, inches=inches)
     name = f"{plan.target.name}, {plan.lace.name}"
     size = PAGE_SIZES_MM[page]
     with new_document(f"Sheets at true size: {name}", size) as (canvas, out):
         _first_page(canvas, plan, parts, size, tiled)
         for part in parts:
-            part.draw(canvas, name, tinted)
+            _draw_part(canvas, part, name, tinted)
         canvas.save()
     return out.getvalue()
 
 
-class _Part:
-    """One drawing cut into pages."""
+@dataclass(frozen=True, eq=False)
+class SheetPart:
+    """One drawing and the pages it is cut into.
 
-    def __init__(
-        self, heading: str, title: str, scene: Scene, bounds: Bounds, pages: Sequence[Page]
-    ) -> None:
-        self.heading, self.title = heading, title
-        self.bounds, self.pages = bounds, pages
-        self.scene = Scene(scene.name, (*scene.shapes, *match_marks(pages, bounds)))
+    Parameters
+    ----------
+    title, heading : str
+        What it is, and what stands large on each page.
+    scene : Scene
+        Match marks included.
+    bounds_mm : tuple of float
+        What the windows cover.
+    pages : sequence of Page
+    """
 
-    def draw(self, canvas: Canvas, name: str, tinted: bool) -> None:
-        """Draw every page."""
-        for k, page in enumerate(self.pages):
-            canvas.setPageSize((page.size_mm[0] * PT, page.size_mm[1] * PT))
-            for window in page.windows:
-                _draw_window(canvas, self.scene, window, tinted)
-            words = f"{self.title}, page {k + 1} of {len(self.pages)} · {name}"
-            draw_frame(canvas, page.size_mm, self.heading, words)
-            if len(self.pages) > 1:
-                draw_page_map(canvas, self.pages, self.bounds, k, page.size_mm)
-            canvas.showPage()
+    title: str
+    heading: str
+    scene: Scene
+    bounds_mm: Bounds
+    pages: Sequence[Page]
 
 
-def _part(heading: str, title: str, scene: Scene, page: PageName, tiled: bool) -> _Part:
-    x0, y0, x1, y1 = scene.bounds_mm()
-    pad = _PAD_NAMES_MM if scene.of("balance name") else _PAD_MM
-    bounds = (x0 - pad, y0 - pad, x1 + pad, y1 + pad)
-    pages = tile(scene, bounds, page) if tiled else whole(bounds)
-    return _Part(heading, title, scene, bounds, pages)
+def sheet_parts(
+    plan: Plan, *, page: PageName = "A4", tiled: bool = True, inches: bool = False
+) -> list[SheetPart]:
+    """Cut both drawings of a plan into pages: the cutting sheet, then the placement sheet."""
+    scenes = {
+        "Cutting sheet": lace_scene(plan, inches=inches),
+        "Placement sheet": garment_scene(plan).without("cloth"),
+    }
+    parts = []
+    for title, scene in scenes.items():
+        x0, y0, x1, y1 = scene.bounds_mm()
+        pad = _PAD_NAMES_MM if scene.of("balance name") else _PAD_MM
+        bounds = (x0 - pad, y0 - pad, x1 + pad, y1 + pad)
+        pages = tile(scene, bounds, page) if tiled else whole(bounds)
+        marked = Scene(scene.name, (*scene.shapes, *match_marks(pages)))
+        parts.append(SheetPart(title, "RIGHT SIDE UP", marked, bounds, pages))
+    return parts
+
+
+def _draw_part(canvas: Canvas, part: SheetPart, name: str, tinted: bool) -> None:
+    for k, page in enumerate(part.pages):
+        canvas.setPageSize((page.size_mm[0] * PT, page.size_mm[1] * PT))
+        for window in page.windows:
+            _draw_window(canvas, part.scene, window, tinted)
+        words = f"{part.title}, page {k + 1} of {len(part.pages)} · {name}"
+        draw_frame(canvas, page.size_mm, part.heading, words)
+        if len(part.pages) > 1:
+            draw_page_map(canvas, part.pages, part.bounds_mm, k, page.size_mm)
+        canvas.showPage()
 
 
 def _draw_window(canvas: Canvas, scene: Scene, window: Window, tinted: bool) -> None:
@@ -149,7 +163,7 @@ def _touches(shape: Shape, bounds: Bounds) -> bool:
 def _first_page(
     canvas: Canvas,
     plan: Plan,
-    parts: Sequence[_Part],
+    parts: Sequence[SheetPart],
     size: tuple[float, float],
     tiled: bool,
 ) -> None:

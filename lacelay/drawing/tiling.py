@@ -144,7 +144,7 @@ def _holds(scene: Scene, bounds: Bounds) -> bool:
     return False
 
 
-def match_marks(pages: Sequence[Page], bounds: Bounds) -> tuple[Shape, ...]:
+def match_marks(pages: Sequence[Page]) -> tuple[Shape, ...]:
     """Upright crosses in what neighbouring windows share, numbered by the seam.
 
     They belong to the drawing, so each is printed in both windows.
