@@ -1,0 +1,77 @@
+"""What a lace record says, in the maker's own words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from lacelay.model.lace import Lace, LaceEdge, Measured
+from lacelay.units import format_length
+
+Length = Callable[[float], str]
+
+
+def lace_lines(lace: Lace, *, inches: bool = False) -> list[str]:
+    """Tell a lace, a line for each thing; what is in doubt comes last.
+
+    Parameters
+    ----------
+    lace : Lace
+    inches : bool
+        Lengths in inches instead of mm and cm.
+    """
+
+    def length(mm: float) -> str:
+        return format_length(mm, inches=inches)
+
+    lines = [
+        f"{lace.name}: {length(lace.length_mm)} of lace, {_measured(lace.width_mm, length)} wide "
+        "from valley to valley.",
+        f"Scale: {lace.scale.px_per_mm:.2f} pixels a mm, good to "
+        f"{_percent(1.96 * lace.scale.relative_sigma)}, from the {lace.scale.reference}.",
+        _edge_line(lace.lower, length),
+        _edge_line(lace.upper, length),
+        _repeat_line(lace, length),
+        f"{_count(len(lace.motifs), 'motif')}, {_count(len(lace.beads), 'bead')}.",
+        f"Of its area {lace.shares.motif:.0%} is motif, {lace.shares.ground:.0%} net or bars, "
+        f"{lace.shares.open:.0%} open.",
+    ]
+    return lines + [f"In doubt: {doubt}" for doubt in lace.doubts]
+
+
+def _edge_line(edge: LaceEdge, length: Length) -> str:
+    if not edge.scalloped or edge.pitch_mm is None or edge.depth_mm is None:
+        told = f"{edge.side.capitalize()} edge: not scalloped"
+    else:
+        told = (
+            f"{edge.side.capitalize()} edge: {_count(edge.count, 'whole scallop')}, "
+            f"{_measured(edge.pitch_mm, length)} wide, {_measured(edge.depth_mm, length)} deep"
+        )
+        if edge.per_repeat is not None:
+            told += f", {edge.per_repeat} to a repeat"
+    return f"{told} (in doubt: {edge.doubt})." if edge.doubt else f"{told}."
+
+
+def _repeat_line(lace: Lace, length: Length) -> str:
+    if lace.repeat is None:
+        return "Repeat: not found."
+    sure = lace.repeat.sure
+    word = "sure" if sure >= 0.9 else "likely" if sure >= 0.6 else "not sure"
+    return (
+        f"Repeat: {_measured(lace.repeat.length_mm, length)}, {lace.repeat.copies:.1f} copies "
+        f"seen, {word}."
+    )
+
+
+def _measured(measured: Measured, length: Length) -> str:
+    """Write a measurement and how far it may be off, 95 times in 100, to half a mm."""
+    off = 1.96 * measured.sigma
+    plain = length(measured.value)
+    return plain if off < 0.5 else f"{plain} (give or take {length(off)})"
+
+
+def _percent(share: float) -> str:
+    return f"{share:.1%}"
+
+
+def _count(number: int, thing: str) -> str:
+    return f"1 {thing}" if number == 1 else f"{number or 'no'} {thing}s"
