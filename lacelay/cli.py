@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, NoReturn, TypeVar
 
 import click
 
@@ -409,10 +409,10 @@ def demo(out: Path, photos: Path | None) -> None:
         raise click.exceptions.Exit(1)
 
 
-def main() -> None:
+def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Run the command line; whatever is wrong with the input is one line and exit code 2."""
     try:
-        code = lacelay.main(standalone_mode=False)
+        code = lacelay.main(arguments, standalone_mode=False)
     except LacelayError as refusal:
         _end(str(refusal), 2)
     except click.exceptions.NoArgsIsHelpError as asked:
@@ -431,7 +431,7 @@ def main() -> None:
     raise SystemExit(code if isinstance(code, int) else 0)
 
 
-def _end(sentence: str, code: int) -> None:
+def _end(sentence: str, code: int) -> NoReturn:
     line = " ".join(sentence.split())
     click.echo(f"\r\033[K{line}" if sys.stderr.isatty() else line, err=True)
     raise SystemExit(code)
