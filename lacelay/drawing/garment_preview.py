@@ -6,18 +6,22 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lacelay.drawing.lace_pixels import LacePixels, lay_run, lower_first
+from lacelay.drawing.lace_pixels import Frame, LacePixels, lay_run, lower_first
 from lacelay.drawing.plan_scene import garment_scene
 from lacelay.drawing.raster import coverage, paint
 from lacelay.drawing.repeats import find_repeats
 from lacelay.drawing.scale_bar import scale_bar
-from lacelay.drawing.scene import Points, Scene
+from lacelay.drawing.scene import Bounds, Scene
 from lacelay.drawing.style import DUSK_GROUND, PICTURE_STYLES, RGB, SOFT_GROUND
 from lacelay.model.picture import LacePicture
 from lacelay.model.plan import Plan
 
 Image8 = NDArray[np.uint8]
+#: A picture is no larger than this, whatever its garment.
+MOST_PX = 16_000_000
 _MARGIN_MM = 14.0
+#: Of the cloth beyond the laid border and its words, no more than this is shown.
+_CLOTH_MM = 40.0
 _DEEP_CLOTH: RGB = (62, 76, 92)
 _PALE_CLOTH: RGB = (226, 206, 196)
 #: A thread of lace stands about this far off the cloth, and its shadow is that soft.
@@ -41,7 +45,7 @@ def draw_on_garment(
     plan : Plan
     picture : LacePicture
     px_per_mm : float
-        Resolution of the result.
+        Resolution of the result; less for a garment of more than `MOST_PX`.
     cloth_rgb : tuple of int or None
         Colour of the garment; a deep one under pale lace and a pale one under dark when
         None.
@@ -56,61 +60,69 @@ def draw_on_garment(
     Returns
     -------
     ndarray of uint8, shape (h, w, 3)
-        `picture_frame_mm` says where the pixels of a plain picture lie on the garment.
+        `picture_frame` says where the pixels of a plain picture lie on the garment.
     """
     unit_mm = _unit_mm(plan, lettering) if annotated else 1.0
-    left, top, shape = picture_frame_mm(plan, px_per_mm, unit_mm=unit_mm)
-    pixels = LacePixels(picture, find_repeats(plan, picture), px_per_mm)
+    frame = picture_frame(plan, px_per_mm, unit_mm=unit_mm)
+    pixels = LacePixels(picture, find_repeats(plan, picture), frame.px_per_mm)
     colour = cloth_rgb or contrasting_cloth(picture)
     ground = DUSK_GROUND if is_pale(picture) else SOFT_GROUND
-    canvas = np.empty((*shape, 3), np.float32)
+    canvas = np.empty((*frame.shape, 3), np.float32)
     canvas[:] = np.asarray(ground, np.float32) / 255
 
-    def to_px(garment_mm: Points) -> Points:
-        return np.stack([garment_mm[:, 0] - left, top - garment_mm[:, 1]], axis=1) * px_per_mm
-
     if plan.target.cloth_mm is not None:
-        inside = coverage(to_px(np.asarray(plan.target.cloth_mm)), shape)[..., None]
+        inside = coverage(frame.to_px(np.asarray(plan.target.cloth_mm)), frame.shape)[..., None]
         canvas += inside * (np.asarray(colour, np.float32) / 255 - canvas)
     else:
         canvas[:] = np.asarray(colour, np.float32) / 255
     for k in lower_first(plan):
-        laid = lay_run(
-            pixels, plan.runs[k], px_per_mm=px_per_mm, left_mm=left, top_mm=top, shape=shape
-        )
+        laid = lay_run(pixels, plan.runs[k], frame)
         if laid is None:
             continue
         painted, place = laid
         under = canvas[place]
         if relief:
-            under = under * (1 - _shadow(painted[..., 3], px_per_mm))[..., None]
+            under = under * (1 - _shadow(painted[..., 3], frame.px_per_mm))[..., None]
         canvas[place] = painted[..., :3] + (1 - painted[..., 3:]) * under
     rgb = np.clip(np.round(canvas * 255), 0, 255).astype(np.uint8)
     if not annotated:
         return rgb
     scene = garment_scene(plan, unit_mm=unit_mm).without("cloth", "run")
-    foot = top - shape[0] / px_per_mm
-    bar = scale_bar((left + 6 * unit_mm, foot + 4 * unit_mm), 100.0, tick_mm=2.5 * unit_mm)
+    foot = frame.top_mm - frame.shape[0] / frame.px_per_mm
+    at = (frame.left_mm + 6 * unit_mm, foot + 4 * unit_mm)
+    bar = scale_bar(at, 100.0, tick_mm=2.5 * unit_mm)
     scene = Scene(scene.name, (*scene.shapes, *bar))
-    return paint(rgb, scene, PICTURE_STYLES, to_px=to_px, unit_px=unit_mm * px_per_mm)
+    return paint(rgb, scene, PICTURE_STYLES, to_px=frame.to_px, unit_px=unit_mm * frame.px_per_mm)
 
 
-def picture_frame_mm(
-    plan: Plan, px_per_mm: float, *, unit_mm: float = 1.0
-) -> tuple[float, float, tuple[int, int]]:
-    """Garment x and y of the centre of the first pixel, and the picture's rows and columns."""
-    x0, y0, x1, y1 = garment_scene(plan, unit_mm=unit_mm).bounds_mm()
+def picture_frame(plan: Plan, px_per_mm: float, *, unit_mm: float = 1.0) -> Frame:
+    """Frame of a picture at a resolution, or at less where that is more than `MOST_PX`."""
+    x0, y0, x1, y1 = _frame_mm(plan, unit_mm)
+    px_per_mm = min(px_per_mm, float(np.sqrt(MOST_PX / ((x1 - x0) * (y1 - y0)))))
+    shape = (int(np.ceil((y1 - y0) * px_per_mm)), int(np.ceil((x1 - x0) * px_per_mm)))
+    return Frame(x0, y1, px_per_mm, shape)
+
+
+def _frame_mm(plan: Plan, unit_mm: float) -> Bounds:
+    """Return what is shown: the laid border with words, and so much of the cloth about it."""
+    scene = garment_scene(plan, unit_mm=unit_mm)
     margin = _MARGIN_MM * unit_mm
-    shape = (
-        int(np.ceil((y1 - y0 + 2 * margin) * px_per_mm)),
-        int(np.ceil((x1 - x0 + 2 * margin) * px_per_mm)),
+    x0, y0, x1, y1 = scene.bounds_mm(without=("cloth",))
+    x0, y0, x1, y1 = x0 - margin, y0 - margin, x1 + margin, y1 + margin
+    if not scene.of("cloth"):
+        return x0, y0, x1, y1
+    a0, b0, a1, b1 = scene.bounds_mm()
+    return (
+        min(x0, max(a0 - margin, x0 - _CLOTH_MM)),
+        min(y0, max(b0 - margin, y0 - _CLOTH_MM)),
+        max(x1, min(a1 + margin, x1 + _CLOTH_MM)),
+        max(y1, min(b1 + margin, y1 + _CLOTH_MM)),
     )
-    return x0 - margin, y1 + margin, shape
 
 
 def _unit_mm(plan: Plan, lettering: float) -> float:
     """Length on the garment that the styles' unit stands for: more on a large garment."""
-    x0, y0, x1, y1 = garment_scene(plan).bounds_mm()
+    x0, y0, x1, y1 = garment_scene(plan).bounds_mm(without=("cloth",))
     return lettering * max(1.0, max(x1 - x0, y1 - y0) / 420)
 
 

@@ -7,6 +7,8 @@ Colours are handled with alpha multiplied in, so that bare mat never bleeds into
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -117,38 +119,52 @@ class LacePixels:
         return first, np.zeros(first.shape, np.float32)
 
 
-def lay_run(
-    pixels: LacePixels,
-    run: Run,
-    *,
-    px_per_mm: float,
-    left_mm: float,
-    top_mm: float,
-    shape: tuple[int, int],
-) -> tuple[Floats, tuple[slice, slice]] | None:
-    """Paint one run where it is laid.
+@dataclass(frozen=True)
+class Frame:
+    """Where a picture's pixels lie on the garment.
 
     Parameters
     ----------
     left_mm, top_mm : float
         Garment x of the centre of column 0 and y of the centre of row 0.
+    px_per_mm : float
     shape : tuple of int
-        Rows and columns of the whole picture.
+        Rows and columns.
+    """
+
+    left_mm: float
+    top_mm: float
+    px_per_mm: float
+    shape: tuple[int, int]
+
+    def to_px(self, garment_mm: Points) -> Points:
+        """Pixels (column, row) of garment points, shape (n, 2)."""
+        x, y = garment_mm[:, 0] - self.left_mm, self.top_mm - garment_mm[:, 1]
+        return np.stack([x, y], axis=1) * self.px_per_mm
+
+
+def lay_run(
+    pixels: LacePixels, run: Run, frame: Frame
+) -> tuple[Floats, tuple[slice, slice]] | None:
+    """Paint one run where it is laid.
 
     Returns
     -------
     tuple or None
-        Colour times alpha and alpha, shape (h, w, 4), and the rows and columns they
-        belong to; None when the run lies outside the picture.
+        Colour times alpha and alpha, shape (h, w, 4), and the rows and columns of the
+        frame they belong to; None when the run lies outside it.
     """
     outline = run.laying.place(densified(run.outline_mm, 1.0, closed=True))
-    px = np.stack([outline[:, 0] - left_mm, top_mm - outline[:, 1]], axis=1) * px_per_mm
+    px = frame.to_px(outline)
+    rows_all, columns_all = frame.shape
     x0, y0 = np.maximum(np.floor(px.min(axis=0)).astype(int) - 1, 0)
-    x1, y1 = np.minimum(np.ceil(px.max(axis=0)).astype(int) + 2, [shape[1], shape[0]])
+    x1, y1 = np.minimum(np.ceil(px.max(axis=0)).astype(int) + 2, [columns_all, rows_all])
     if x0 >= x1 or y0 >= y1:
         return None
     columns, rows = np.meshgrid(np.arange(x0, x1), np.arange(y0, y1))
-    garment = np.stack([left_mm + columns / px_per_mm, top_mm - rows / px_per_mm], axis=-1)
+    x = frame.left_mm + columns / frame.px_per_mm
+    y = frame.top_mm - rows / frame.px_per_mm
+    garment = np.stack([x, y], axis=-1)
     lace = unplace(run.laying, garment.reshape(-1, 2)).reshape(garment.shape)
     inside = coverage(px - np.array([x0, y0]), (int(y1 - y0), int(x1 - x0)))
     painted = pixels.at(lace) * inside[..., None]

@@ -195,7 +195,10 @@ def _edge_line(plan: Plan) -> Points:
 
 
 def _run_on_both(line_mm: Points) -> Points:
-    return run_on(run_on(line_mm, RUN_ON_MM)[::-1], RUN_ON_MM)[::-1]
+    """Return the border line drawn on past both its ends, straight along the lace."""
+    line = np.asarray(line_mm, dtype=np.float64)
+    on = np.array([np.sign(line[-1, 0] - line[0, 0]) * RUN_ON_MM, 0.0])
+    return np.concatenate([(line[0] - on)[None], line, (line[-1] + on)[None]])
 
 
 def _stop_bar(path_mm: Points, half_mm: float = 1.8) -> Points:

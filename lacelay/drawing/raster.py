@@ -161,9 +161,16 @@ def _stroke(canvas: Image8, px: Points, colour: RGB, width_px: float) -> None:
 
 
 def _fill(canvas: Image8, px: Points, colour: RGB, alpha: float) -> None:
-    share = (coverage(px, (canvas.shape[0], canvas.shape[1])) * alpha)[..., None]
-    mixed = canvas + share * (np.asarray(colour, np.float32) - canvas)
-    canvas[:] = np.round(mixed).astype(np.uint8)
+    # Only the rows and columns that the outline reaches: most fills are small.
+    x0, y0 = np.maximum(np.floor(px.min(axis=0)).astype(int) - 1, 0)
+    x1, y1 = np.minimum(np.ceil(px.max(axis=0)).astype(int) + 2, canvas.shape[1::-1])
+    if x0 >= x1 or y0 >= y1:
+        return
+    under = canvas[y0:y1, x0:x1]
+    inside = coverage(px - np.array([x0, y0]), (int(y1 - y0), int(x1 - x0)))
+    share = (inside * alpha)[..., None]
+    mixed = under + share * (np.asarray(colour, np.float32) - under)
+    canvas[y0:y1, x0:x1] = np.round(mixed).astype(np.uint8)
 
 
 def coverage(outline_px: Points, shape: tuple[int, int]) -> NDArray[np.float32]:

@@ -211,7 +211,7 @@ def _entries(lace: Lace) -> list[Entry]:
     entries = [Entry(lace.name, heading=True)]
     entries.append(
         Entry(
-            f"scale: from {lace.scale.reference}, within "
+            f"scale: {lace.scale.reference}, within "
             f"{196 * lace.scale.relative_sigma:.1f} % (95 in 100)"
         )
     )

@@ -103,7 +103,11 @@ def report_pictures(plan: Plan, picture: LacePicture, *, inches: bool = False) -
     low, high = used_span_mm(plan)
     # The page is 182 mm wide and the garment takes half of it.
     garment = draw_on_garment(
-        plan, picture, annotated=True, lettering=max(1.0, (x1 - x0) / 90.0 * 0.5)
+        plan,
+        picture,
+        px_per_mm=min(4.0, 1600 / (x1 - x0)),
+        annotated=True,
+        lettering=max(1.0, (x1 - x0) / 90.0 * 0.5),
     )
     # As many rows as keep the map about three times as wide as high.
     used, tall = high - low, plan.border_depth_mm + 60.0
@@ -325,7 +329,7 @@ def _rests_on(plan: Plan) -> list[str]:
     """Say what was measured and how well, and what is only assumed."""
     lace = plan.lace
     said = [
-        f"Scale read from {lace.scale.reference}; 95 times in 100 it is within "
+        f"Scale: {lace.scale.reference}; 95 times in 100 it is within "
         f"{196 * lace.scale.relative_sigma:.1f} %."
     ]
     if lace.repeat is not None:
