@@ -120,7 +120,7 @@ def main() -> int:
     parser.add_argument("folder", type=Path, help="folder with " + ", ".join(REAL))
     parser.add_argument("--seeds", type=int, default=6, help="rendered photos of each family")
     options = parser.parse_args()
-    rendered = []
+    rendered: list[tuple[float, ...]] = []
     for family in FAMILIES:
         for seed in range(options.seeds):
             width = WIDTHS_PX[len(rendered) % len(WIDTHS_PX)]
@@ -139,7 +139,8 @@ def main() -> int:
         if not path.is_file():
             print(f"{name:17} is not in {options.folder}")
             continue
-        found = np.array(measure(np.asarray(cv2.imread(str(path))[..., ::-1])))
+        photo = np.asarray(cv2.imread(str(path)), dtype=np.uint8)[..., ::-1]
+        found = np.asarray(measure(photo), dtype=float)
         inside = (found >= low) & (found <= high)
         within += bool(inside.all())
         marks = [f"{v:11.3f} {'in ' if ok else 'OUT'}" for v, ok in zip(found, inside, strict=True)]

@@ -27,6 +27,10 @@ class Light:
         Middle of the large soft shadow and of the glare, as shares of width and height.
     exposure : float
         How far the camera's own choice is over or under.
+    black_point : float
+        Linear light below which the camera's picture is black.
+    curve : float
+        Strength of its S-shaped tone curve, 0 to 0.6.
     """
 
     gradient_way: tuple[float, float]
@@ -35,6 +39,8 @@ class Light:
     shadow_spot: tuple[float, float]
     glare_spot: tuple[float, float]
     exposure: float
+    black_point: float
+    curve: float
 
 
 def draw_light(difficulty: Difficulty, rng: np.random.Generator) -> Light:
@@ -49,6 +55,8 @@ def draw_light(difficulty: Difficulty, rng: np.random.Generator) -> Light:
         (float(spots[0]), float(spots[1])),
         (float(spots[2]), float(spots[3])),
         float(rng.uniform(0.85, 1.12)),
+        float(rng.uniform(0.0, 0.012)),
+        float(rng.uniform(0.0, 0.6)),
     )
 
 
@@ -90,8 +98,7 @@ def expose(
     thin = image[::16, ::16]
     gain = min(0.88 / float(np.quantile(thin, 0.985)), 0.22 / float(thin.mean())) * light.exposure
     index = np.clip(image * (gain * 65535), 0, 65535).astype(np.uint16)
-    table = (255 * (np.arange(65536, dtype=np.float32) / 65535) ** (1 / 2.2)).astype(np.float32)
-    code = table[index]
+    code = _tone_table(light)[index]
     del index
     _add_noise(code, difficulty.noise_levels, rng)
     soft = cv2.GaussianBlur(code, (0, 0), max(0.6, 1.1 * unit))
@@ -102,6 +109,14 @@ def expose(
     )
     unpacked = np.asarray(cv2.imdecode(packed, cv2.IMREAD_COLOR), dtype=np.uint8)
     return np.ascontiguousarray(unpacked[..., ::-1])
+
+
+def _tone_table(light: Light) -> Image:
+    """8-bit level, unrounded, of every 16-bit level of light."""
+    level = np.arange(65536) / 65535
+    level = np.clip((level - light.black_point) / (1 - light.black_point), 0, 1) ** (1 / 2.2)
+    level = level - light.curve * np.sin(2 * np.pi * level) / (2 * np.pi)
+    return np.asarray(255 * level, dtype=np.float32)
 
 
 def _illumination(light: Light, difficulty: Difficulty, size_px: tuple[int, int]) -> Image:

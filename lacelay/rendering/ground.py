@@ -54,8 +54,13 @@ def net_sides(
     second = (
         np.array([size / 2, 1.5 * radius]) if hexagonal else np.array([-size, size]) / np.sqrt(2)
     )
-    cells = int(2.4 * reach / size) + 2
-    i, j = np.meshgrid(np.arange(-cells, cells + 1), np.arange(-cells, cells + 1), indexing="ij")
+    if hexagonal:  # rows of the lattice run along the turned u axis: only those that meet the box
+        extent = np.abs(turn.T) @ np.array([box_mm[2] - box_mm[0], box_mm[3] - box_mm[1]])
+        down = int(extent[1] / (3 * radius)) + 4
+        along = int(extent[0] / (2 * size)) + down // 2 + 4
+    else:
+        down = along = int(reach / size) + 4
+    i, j = np.meshgrid(np.arange(-along, along + 1), np.arange(-down, down + 1), indexing="ij")
     knots = i[..., None] * first + j[..., None] * second
     knots = knots + rng.normal(0, jitter * size, knots.shape)
     if hexagonal:

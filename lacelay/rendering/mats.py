@@ -22,6 +22,8 @@ COLOURS: dict[str, tuple[tuple[float, float, float], tuple[float, float, float]]
     "pink": ((0.62, 0.22, 0.33), (0.85, 0.80, 0.80)),
     "white": ((0.80, 0.80, 0.78), (0.30, 0.36, 0.42)),
     "teal": ((0.03, 0.17, 0.19), (0.70, 0.72, 0.62)),
+    "black cloth": ((0.004, 0.004, 0.006), (0.5, 0.5, 0.5)),
+    "white paper": ((0.86, 0.86, 0.84), (0.5, 0.5, 0.5)),
 }
 
 
@@ -70,12 +72,14 @@ class MatPrint:
 
 def draw_mat_kind(rng: np.random.Generator, dark_lace: bool) -> MatKind:
     """Draw a mat on which a light or a dark lace can be seen at all."""
-    grid = str(rng.choice(["cm", "inch", "plain"], p=[0.55, 0.35, 0.10]))
+    grid = str(rng.choice(["cm", "inch", "plain"], p=[0.52, 0.34, 0.14]))
     colours = (
         ["white", "pink", "grey"] if dark_lace else ["dark green", "dark blue", "black", "teal"]
     )
     if not dark_lace and rng.random() < 0.15:
         colours = ["grey"]
+    if grid == "plain":  # not always a mat: a dark cloth, a sheet of paper
+        colours = [*colours, "white paper"] if dark_lace else [*colours, "black cloth"]
     return MatKind(grid, str(rng.choice(colours)))  # type: ignore[arg-type]
 
 
@@ -283,7 +287,7 @@ def _table(
     if left <= 0 and top <= 0 and right >= width - 1 and bottom >= height - 1:
         return
     grain = cv2.resize(streaks, (width, height), interpolation=cv2.INTER_CUBIC)
-    noise = np.clip(128 + 26 * grain, 0, 255).astype(np.uint8)
+    noise = np.clip(128 + 15 * grain, 0, 255).astype(np.uint8)
     wood = _coloured(noise, tone, np.clip(np.arange(256, dtype=np.float32) / 128, 0.3, 1.7))
     inside = np.zeros((height, width), np.uint8)
     corners = np.clip(np.array([left, top, right, bottom]), -10, 1e5)

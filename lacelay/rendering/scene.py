@@ -46,7 +46,7 @@ class Warp:
     def to_lace(self, design_mm: Points) -> Points:
         """Lace points of design points, shape (n, 2)."""
         lace = np.asarray(design_mm, dtype=np.float64) - self.shift_mm
-        for _ in range(25):  # a contraction: the waves' slope stays far below 1
+        for _ in range(9):  # a contraction: the waves' slope stays far below 1
             lace = lace + (design_mm - self.to_design(lace))
         return lace
 

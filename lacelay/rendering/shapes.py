@@ -203,6 +203,8 @@ def scroll(length_mm: float, rng: Rng, style: MotifStyle) -> Element:
     strokes = [Stroke(side, style.edge_mm, style.corded) for side in (left, right)]
     end = circle(2.1 * float(half[-1]) + 0.6, 24) + line[-1]
     parts.append(Part(end, style.second, 0.0, style.edge_mm, style.corded))
+    foot = circle(1.25 * float(half[0]), 24) + line[0]
+    parts.append(Part(foot, style.second, 0.0, style.edge_mm, style.corded))
     beads = _beads_along(line, 2.4, 1.7) if style.beads else np.empty((0, 3))
     return Element(tuple(parts), tuple(strokes), beads)
 

@@ -91,14 +91,21 @@ class _Canvas:
         return np.asarray(np.round(moved * (1 << _SHIFT)), dtype=np.int32)
 
     def threads(
-        self, lines: Sequence[Points], width_mm: float, height: int, tone: int,
+        self,
+        lines: Sequence[Points] | Points,
+        width_mm: float,
+        height: int,
+        tone: int,
         closed: bool = False,
-    ) -> None:  # fmt: skip
+    ) -> None:
+        """Draw threads of one thickness, height and tone; lines of one length are quicker."""
+        if isinstance(lines, np.ndarray):
+            drawn = list(self.px(lines))
+        else:
+            drawn = [self.px(line) for line in lines]
         thickness = max(1, round(width_mm * self.q))
-        cv2.polylines(
-            self.layers, [self.px(line) for line in lines], closed, (255, height, tone),
-            thickness, cv2.LINE_AA, _SHIFT,
-        )  # fmt: skip
+        colour = (255, height, tone)
+        cv2.polylines(self.layers, drawn, closed, colour, thickness, cv2.LINE_AA, _SHIFT)
 
     def cord(self, line: Points, width_mm: float, height: int, closed: bool) -> None:
         """A twisted thread: a base, a lit core and slanting grooves."""
@@ -116,7 +123,7 @@ class _Canvas:
         along /= np.maximum(np.hypot(*along.T), 1e-9)[:, None]
         across = np.column_stack([-along[:, 1], along[:, 0]])
         slant = 0.42 * width_mm * across + 0.30 * width_mm * along
-        self.threads(list(np.stack([place - slant, place + slant], axis=1)), 0.1 * width_mm,
+        self.threads(np.stack([place - slant, place + slant], axis=1), 0.1 * width_mm,
                      int(0.5 * height), 96)  # fmt: skip
 
     def part(self, outline: Points, tile_of: Fillings, fill: str, heading: float) -> None:
@@ -129,6 +136,9 @@ class _Canvas:
         mask = np.zeros((height, width), np.uint8)
         cv2.fillPoly(mask, [ring - (low << _SHIFT).astype(np.int32)], 255, cv2.LINE_8, _SHIFT)
         patch = tile_of.patch(fill, heading, height, width)  # type: ignore[arg-type]
+        # threads shine by the way they run: each part has a tone of its own
+        sheen = round(float(9 * np.cos(2 * heading) + 5 * np.sin(7 * heading)))
+        patch[..., 2] = np.clip(patch[..., 2].astype(np.int16) + sheen, 0, 255)
         view = self.layers[low[1] : high[1], low[0] : high[0]]
         cv2.copyTo(patch, mask, view)
 
@@ -240,11 +250,11 @@ def _draw_ground(
     for k in range(4):
         lines = strands.lines_mm[group == k]
         if bars:
-            canvas.threads(list(lines), strands.width_mm, 90, 108 + 6 * k)
-            canvas.threads(list(lines), 0.45 * strands.width_mm, 140, 126 + 6 * k)
+            canvas.threads(lines, strands.width_mm, 90, 108 + 6 * k)
+            canvas.threads(lines, 0.45 * strands.width_mm, 140, 126 + 6 * k)
         else:
             widening = (0.85, 1.0, 1.0, 1.2)[k]
-            canvas.threads(list(lines), widening * strands.width_mm, 60 + 12 * k, 114 + 8 * k)
+            canvas.threads(lines, widening * strands.width_mm, 60 + 12 * k, 114 + 8 * k)
     if bars:
         loops = [
             place + 0.4 * np.column_stack([np.cos(t := np.linspace(0, 6, 9)), np.sin(t)])
@@ -324,8 +334,8 @@ def _shade(canvas: _Canvas, pattern: Pattern, rng: np.random.Generator) -> Raste
     lit = cv2.add(slope_x, slope_y)
     del slope_x, slope_y
     shade = canvas.layers[..., 2].astype(np.float32) / 128
-    shade *= np.clip(1 - 0.055 * lit, 0.62, 1.3)
-    shade *= np.clip(1 + 0.55 * (smooth - broad), 0.6, 1.15)
+    shade *= np.clip(1 - 0.12 * lit, 0.5, 1.38)
+    shade *= np.clip(1 + 0.95 * (smooth - broad), 0.5, 1.2)
     grain = rng.normal(1, 0.05, (512, 512)).astype(np.float32)
     grain = np.asarray(cv2.GaussianBlur(grain, (0, 0), 0.8), dtype=np.float32)
     rows, columns = shade.shape

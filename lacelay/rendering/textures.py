@@ -42,13 +42,17 @@ class Fillings:
         if (fill, index) not in self._tiles:
             self._tiles[(fill, index)] = self._make(fill, index * np.pi / _HEADINGS)
         tile = self._tiles[(fill, index)]
-        while tile.shape[0] < height_px or tile.shape[1] < width_px:
-            tile = np.pad(
-                tile, ((0, tile.shape[0] - 1), (0, tile.shape[1] - 1), (0, 0)), mode="reflect"
-            )
-        top = int(self._rng.integers(tile.shape[0] - height_px + 1))
-        left = int(self._rng.integers(tile.shape[1] - width_px + 1))
-        return tile[top : top + height_px, left : left + width_px]
+        rows = self._places(height_px, tile.shape[0])
+        columns = self._places(width_px, tile.shape[1])
+        return np.ascontiguousarray(tile[rows][:, columns])
+
+    def _places(self, count: int, side: int) -> slice | NDArray[np.int64]:
+        """Rows or columns of a patch: a run from a random place, mirrored where too long."""
+        if count < side:
+            start = int(self._rng.integers(side - count))
+            return slice(start, start + count)
+        steps = np.arange(count) + int(self._rng.integers(side))
+        return np.abs((steps + side - 1) % (2 * side - 2) - (side - 1))
 
     def _make(self, fill: Fill, turn: float) -> Tile:
         side = self._side_px

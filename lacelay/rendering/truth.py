@@ -46,7 +46,7 @@ def true_lace(scene: Scene, strip: Strip, name: str) -> Lace:
     length = float(outline.bounds[2])
     lower, upper = _edge(scene, outline, "lower"), _edge(scene, outline, "upper")
     width = pattern.width_mm
-    if lower.scalloped and upper.scalloped:
+    if len(lower.valleys_mm) and len(upper.valleys_mm):
         width = float(upper.valleys_mm[:, 1].mean() - lower.valleys_mm[:, 1].mean())
     reference = {
         "cm": "mat grid of 1 cm",
