@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from lacelay.model.lace import (
@@ -95,3 +97,100 @@ def galloon(
         shares=Shares(0.4, 0.6, 0.0),
         scale=Scale(10.0, 0.001, "written by hand"),
     )
+
+
+def flounce(*, pitch: float = 36.0, width: float = 95.0, repeats: int = 4) -> Lace:
+    """A flounce: scallops on the lower edge only, the upper one straight; two a repeat."""
+    lace = galloon(pitch=pitch, depth=7.0, per_repeat=2, width=width, repeats=repeats)
+    low = lace.outline_mm[: len(lace.outline_mm) // 2]
+    straight = np.array([[lace.length_mm, width], [0.0, width]])
+    return replace(
+        lace,
+        name="handmade flounce",
+        outline_mm=np.vstack([low, straight]),
+        upper=LaceEdge("upper", False, np.empty((0, 2)), np.empty((0, 2))),
+        motifs=[m for m in lace.motifs if m.outline_mm[:, 1].mean() < width / 2],
+    )
+
+
+def corded() -> Lace:
+    """A galloon with an edge cord inside its scallops and a cord round each root of leaves."""
+    lace = galloon(pitch=44.0, depth=9.0, per_repeat=2, width=150.0, repeats=3)
+    half = len(lace.outline_mm) // 2
+    low = lace.outline_mm[:half]
+    t = np.linspace(-0.25 * np.pi, 1.25 * np.pi, 40)
+    rings = [
+        np.stack([tip + 11 * np.cos(t), at + 10 * np.sin(t) * way], axis=1)
+        for tip in lace.lower.tips_mm[:, 0]
+        for at, way in ((32.0, 1.0), (118.0, -1.0))
+    ]
+    edges = [low + [0.0, 2.0], np.stack([low[:, 0], 150.0 - (low[:, 1] + 2.0)], axis=1)]
+    return replace(lace, name="handmade corded galloon", cords_mm=[*edges, *rings])
+
+
+def compound(
+    *,
+    widths: tuple[float, ...] = (48.0, 30.0, 36.0),
+    depths: tuple[float, ...] = (11.0, 5.0, 7.0),
+    width: float = 150.0,
+    repeats: int = 3,
+) -> Lace:
+    """A galloon whose scallops differ within a repeat, an odd number of them by default."""
+    period = float(sum(widths))
+    starts = np.concatenate([[0.0], np.cumsum(widths)[:-1]])
+    length = period * repeats
+    u = np.linspace(0.0, length, int(length / 0.5) + 1)
+    place = np.mod(u, period)
+    which = np.clip(np.searchsorted(starts, place, side="right") - 1, 0, len(widths) - 1)
+    share = (place - starts[which]) / np.array(widths)[which]
+    lobe = np.array(depths)[which] * np.abs(np.sin(np.pi * share)) ** 0.8
+    shifts = np.arange(repeats) * period
+    valleys = np.concatenate([(shifts[:, None] + starts).ravel(), [length]])
+    tips = (shifts[:, None] + starts + np.array(widths) / 2).ravel()
+    deep = np.tile(depths, repeats)
+    t = np.linspace(0, 2 * np.pi, 40, endpoint=False)
+    motifs = [
+        Motif(np.stack([tip + 0.27 * wide * np.cos(t), at + way * (10 + 8 * np.sin(t))], axis=1), k)
+        for n, tip in enumerate(tips)
+        for k, wide in [(n % len(widths), widths[n % len(widths)])]
+        for at, way in ((0.0, 1.0), (width, -1.0))
+    ]
+    edge = {
+        side: LaceEdge(
+            side,
+            True,
+            np.stack([valleys, np.full(len(valleys), level)], axis=1),
+            np.stack([tips, level + way * deep], axis=1),
+            pitch_mm=Measured(period / len(widths), 0.05),
+            depth_mm=Measured(float(np.mean(depths)), 0.1),
+            per_repeat=len(widths),
+        )
+        for side, level, way in (("lower", 0.0, -1.0), ("upper", width, 1.0))
+    }
+    return Lace(
+        name="handmade compound galloon",
+        length_mm=length,
+        width_mm=Measured(width, 0.2),
+        outline_mm=np.vstack(
+            [np.stack([u, -lobe], axis=1), np.stack([u, width + lobe], axis=1)[::-1]]
+        ),
+        lower=edge["lower"],
+        upper=edge["upper"],
+        repeat=Repeat(Measured(period, 0.1), float(repeats), 0.99),
+        motifs=motifs,
+        beads=(),
+        shares=Shares(0.3, 0.7, 0.0),
+        scale=Scale(10.0, 0.001, "written by hand"),
+    )
+
+
+def mirrored_pair() -> Lace:
+    """A galloon that a flip along its length brings onto itself: one round motif a scallop."""
+    lace = galloon(per_repeat=1, repeats=6)
+    t = np.linspace(0, 2 * np.pi, 48, endpoint=False)
+    motifs = [
+        Motif(np.stack([tip + 9 * np.cos(t), at + 10 * np.sin(t)], axis=1), 0)
+        for tip in lace.lower.tips_mm[:, 0]
+        for at in (10.0, 130.0)
+    ]
+    return replace(lace, name="handmade symmetric galloon", motifs=motifs, symmetry="p2mm")

@@ -129,7 +129,8 @@ def path_minutes(contents: tuple[float, float, float, int], weights: Weights) ->
 
 
 def _parts(shape: shapely.Geometry, kind: str) -> list[shapely.Geometry]:
-    return [part for part in shapely.get_parts(shape) if part.geom_type == kind]
+    parts = shapely.get_parts(shape)
+    return [part for part in parts if part.geom_type == kind and not part.is_empty]
 
 
 def _spread(counts: Values, radius_cells: float) -> Values:
