@@ -396,7 +396,8 @@ def render(
 @click.option(
     "--photos", type=FILE, help="A folder of your own lace photos, in place of the samples."
 )
-def demo(out: Path, photos: Path | None) -> None:
+@click.option("--grid", metavar="LENGTH", help="The distance between the lines of your mat.")
+def demo(out: Path, photos: Path | None, grid: str | None) -> None:
     """Read the sample photos, lay each lace along our own invented edges, show it all.
 
     The folder holds index.html to begin with, and for each case the photo with all that was
@@ -404,7 +405,7 @@ def demo(out: Path, photos: Path | None) -> None:
     """
     from lacelay.demonstration import demonstrate
 
-    outcome = demonstrate(out, photos, tell=click.echo)
+    outcome = demonstrate(out, photos, grid=grid, tell=click.echo)
     if outcome.failed:
         raise click.exceptions.Exit(1)
 

@@ -17,6 +17,7 @@ from pathlib import Path
 
 from lacelay.errors import LacelayError, MissingFileError
 from lacelay.files.disk import write_file
+from lacelay.units import parse_length_mm
 
 #: Where the samples lie in a checkout, beside the package.
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_images"
@@ -28,13 +29,22 @@ _EDGES_A_PHOTO = 2
 
 @dataclass(frozen=True)
 class Case:
-    """One lace along one edge: where its files are and what it says, or why there are none."""
+    """One lace along one edge: where its files are and what it says, or why there are none.
+
+    A photo that could not be read is one case without an edge.
+    """
 
     photo: str
     edge: str
     folder: str
     lines: tuple[str, ...]
     problem: str | None = None
+
+    @property
+    def title(self) -> str:
+        """Name of the photo, and of the edge."""
+        names = [self.photo, self.edge] if self.edge else [self.photo]
+        return ", ".join(name.replace("-", " ").replace("_", " ") for name in names)
 
 
 @dataclass(frozen=True)
@@ -49,7 +59,13 @@ class Outcome:
         return sum(case.problem is not None for case in self.cases)
 
 
-def demonstrate(out: Path, photos: Path | None = None, *, tell: Callable[[str], object]) -> Outcome:
+def demonstrate(
+    out: Path,
+    photos: Path | None = None,
+    *,
+    grid: str | None = None,
+    tell: Callable[[str], object],
+) -> Outcome:
     """Read every photo, lay it along its edges, and write a folder to look at.
 
     Parameters
@@ -57,6 +73,8 @@ def demonstrate(out: Path, photos: Path | None = None, *, tell: Callable[[str], 
     out : Path
     photos : Path or None
         A folder of photos; the samples where None. Her own photos go along every edge.
+    grid : str or None
+        The distance between the lines of the mat in every photo, where it is known.
     tell : callable
         Told a line as each case is done.
 
@@ -68,6 +86,8 @@ def demonstrate(out: Path, photos: Path | None = None, *, tell: Callable[[str], 
         When the results cannot be written.
     """
     folder = photos or SAMPLES
+    if grid is not None:
+        parse_length_mm(grid)  # told now rather than once for every photo
     found = _photos_in(folder)
     tell(f"{len(found)} photos in {folder}")
     jobs = [
@@ -79,16 +99,18 @@ def demonstrate(out: Path, photos: Path | None = None, *, tell: Callable[[str], 
     with ProcessPoolExecutor(
         min(len(jobs), os.cpu_count() or 1), mp_context=get_context("spawn")
     ) as pool:
-        running = {pool.submit(_photo_cases, photo, edges, out): photo for photo, edges in jobs}
+        running = {
+            pool.submit(_photo_cases, photo, edges, out, grid): photo for photo, edges in jobs
+        }
         for done in as_completed(running):
             photo = running[done]
             cases[photo] = done.result()
             for case in cases[photo]:
-                tell(f"{case.photo}, {case.edge}: {case.problem or case.lines[0]}")
+                tell(f"{case.title}: {case.problem or case.lines[0]}")
     outcome = Outcome(tuple(case for photo in found for case in cases[photo]))
     write_file(out / "index.html", results_page(outcome.cases, out).encode())
     if outcome.failed:
-        tell(f"{outcome.failed} of {len(outcome.cases)} cases could not be laid.")
+        tell(f"{outcome.failed} of {len(outcome.cases)} came to nothing, for the reasons above.")
     return outcome
 
 
@@ -105,14 +127,14 @@ def _photos_in(folder: Path) -> list[Path]:
     return found
 
 
-def _photo_cases(photo: Path, edges: Sequence[str], out: Path) -> list[Case]:
+def _photo_cases(photo: Path, edges: Sequence[str], out: Path, grid: str | None) -> list[Case]:
     """Read one photo and lay it along its edges, in a process of its own."""
     from lacelay import workflow
 
     try:
-        source = workflow.read(photo)
+        source = workflow.read(photo, scale=workflow.read_scale(grid))
     except Exception as problem:
-        return [_failed(photo.stem, edge, problem) for edge in edges]
+        return [_failed(photo.stem, "", problem)]
     cases = []
     for edge in edges:
         folder = f"{photo.stem}-{edge}"
@@ -147,11 +169,11 @@ p { margin: .4rem 0; max-width: 46rem; }
 section { background: var(--card); border: 1px solid var(--line); border-radius: 6px;
   padding: 1.4rem; margin-top: 1.6rem; }
 .answer { font-size: 1.1rem; margin: .3rem 0 1rem; }
-.pictures { display: grid; gap: 1rem; grid-template-columns: repeat(auto-fit, minmax(19rem, 1fr)); }
+.pictures { display: grid; gap: 1rem; grid-template-columns: repeat(auto-fit, minmax(28rem, 1fr)); }
 figure { margin: 0; }
 figure.wide { grid-column: 1 / -1; }
-img { width: 100%; height: auto; max-height: 34rem; object-fit: contain; display: block;
-  border: 1px solid var(--line); background: #fff; }
+img { width: 100%; height: auto; max-height: 30rem; object-fit: contain; display: block;
+  object-position: left; }
 a { color: #35506b; }
 .files a { margin-right: 1rem; }
 .problem { border-left: 4px solid #a4553f; }
@@ -186,7 +208,7 @@ def results_page(cases: Sequence[Case], out: Path) -> str:
 
 
 def _section(case: Case, out: Path) -> str:
-    title = f"<h2>{html.escape(_words(case.photo))}, {html.escape(_words(case.edge))}</h2>"
+    title = f"<h2>{html.escape(case.title)}</h2>"
     if case.problem is not None:
         return f'<section class="problem">{title}<p>{html.escape(case.problem)}</p></section>'
     told = "".join(f"<li>{html.escape(line.strip())}</li>" for line in case.lines[1:])
@@ -204,10 +226,6 @@ def _section(case: Case, out: Path) -> str:
         f"<details><summary>All that it says</summary><ul>{told}</ul></details>"
         f'<p class="files">{files}</p></section>'
     )
-
-
-def _words(name: str) -> str:
-    return name.replace("-", " ").replace("_", " ")
 
 
 def _link(case: Case, name: str) -> str:

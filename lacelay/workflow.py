@@ -21,6 +21,7 @@ from lacelay.files.records import (
     read_plan,
     read_target,
     write_lace,
+    write_picture,
     write_plan,
 )
 from lacelay.model.lace import Lace
@@ -244,8 +245,10 @@ def _write_folder(
     from lacelay.drawing.report import make_report, report_pictures
     from lacelay.drawing.sheet import make_sheet
 
-    write_plan(out / "plan.json", plan, source.picture)
-    write_lace(out / "lace.json", source.lace, source.picture)
+    record = out / "lace.json"
+    beside = None if source.picture is None else write_picture(record, source.picture)
+    write_lace(record, source.lace, beside)
+    write_plan(out / "plan.json", plan, beside)
     files = [out / "plan.json", out / "lace.json"]
     pictures: dict[str, Picture] = {}
     if source.photo is not None and source.lace.photo is not None:

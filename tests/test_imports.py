@@ -26,7 +26,7 @@ ROOMS = {
         *("errors", "units", "model", "reading", "rendering", "planning", "buying"),
         *("drawing", "files"),
     },
-    "demonstration": {"errors", "files", "workflow"},
+    "demonstration": {"errors", "units", "files", "workflow"},
     "cli": {"__init__", "errors", "units", "model", "workflow", "demonstration", "lace_story"},
     "__main__": {"cli"},
     "__init__": set(),

@@ -30,16 +30,21 @@ _LARGEST_PICTURE_BYTES = 1_000_000_000
 
 
 def write_lace(
-    path: Path, lace: Lace, picture: LacePicture | None = None, *, photo_file: str | None = None
+    path: Path,
+    lace: Lace,
+    picture: LacePicture | PictureForm | None = None,
+    *,
+    photo_file: str | None = None,
 ) -> None:
     """Write a lace record, and its picture beside it.
 
     Parameters
     ----------
     path : Path
-        The JSON file; the picture becomes `<stem>.lace.png`.
+        The JSON file; a picture becomes `<stem>.lace.png`.
     lace : Lace
-    picture : LacePicture or None
+    picture : LacePicture, PictureForm or None
+        A form where the picture was written already, beside another file in this folder.
     photo_file : str or None
         Name of the photo it was read from.
 
@@ -48,10 +53,8 @@ def write_lace(
     WriteError
         When either cannot be written.
     """
-    form = LaceFile(
-        photo_file=photo_file, picture=write_picture(path, picture), lace=lace_form(lace)
-    )
-    write_file(path, encode(form))
+    beside = write_picture(path, picture) if isinstance(picture, LacePicture) else picture
+    write_file(path, encode(LaceFile(photo_file=photo_file, picture=beside, lace=lace_form(lace))))
 
 
 def read_lace_file(path: Path) -> tuple[Lace, LacePicture | None]:
@@ -92,15 +95,16 @@ def read_target(path: Path) -> TargetEdge:
         return target_from_form(form.edge)
 
 
-def write_plan(path: Path, plan: Plan, picture: LacePicture | None = None) -> None:
-    """Write a plan, and the lace's picture beside it.
+def write_plan(path: Path, plan: Plan, picture: LacePicture | PictureForm | None = None) -> None:
+    """Write a plan, and the lace's picture beside it, as `write_lace` does.
 
     Raises
     ------
     WriteError
         When either cannot be written.
     """
-    write_file(path, encode(plan_file(plan, write_picture(path, picture))))
+    beside = write_picture(path, picture) if isinstance(picture, LacePicture) else picture
+    write_file(path, encode(plan_file(plan, beside)))
 
 
 def read_plan(path: Path) -> tuple[Plan, LacePicture | None]:
@@ -122,10 +126,8 @@ def is_record(path: Path) -> bool:
     return path.suffix.lower() == ".json"
 
 
-def write_picture(path: Path, picture: LacePicture | None) -> PictureForm | None:
+def write_picture(path: Path, picture: LacePicture) -> PictureForm:
     """Write the picture that belongs to a JSON file, and return what the file says of it."""
-    if picture is None:
-        return None
     data = encode_png(picture.rgba)
     beside = path.with_name(f"{path.stem}.lace.png")
     write_file(beside, data)
