@@ -255,3 +255,8 @@ def picture() -> LacePicture:
 @pytest.fixture(scope="session")
 def plan_maker() -> Callable[..., Plan]:
     return make_plan
+
+
+@pytest.fixture(scope="session")
+def lace_maker() -> Callable[..., Lace]:
+    return make_lace

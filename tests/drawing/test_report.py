@@ -1,0 +1,103 @@
+"""The one-page report."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pypdf
+import pytest
+from page_measure import pages, render
+
+from lacelay.drawing.report import CAUTIONS, make_report, report_pictures, say_place
+from lacelay.model.picture import LacePicture
+from lacelay.model.plan import Plan
+
+LINES = (
+    "centre front to side seam: 5 1/4 scallops, valley at the centre, 5 cuts",
+    "Eat-up 1.00: 31 cm of lace on 31 cm of edge.",
+)
+
+
+def words(pdf: bytes) -> str:
+    reader = pypdf.PdfReader(io.BytesIO(pdf))
+    return " ".join(" ".join(page.extract_text().split()) for page in reader.pages)
+
+
+@pytest.fixture(scope="module")
+def report(lapping: Plan, picture: LacePicture) -> bytes:
+    return make_report(lapping, lines=LINES, pictures=report_pictures(lapping, picture))
+
+
+def test_one_a4_page_says_all(report: bytes, lapping: Plan) -> None:
+    reader = pypdf.PdfReader(io.BytesIO(report))
+    assert len(reader.pages) == 1
+    assert [float(side) for side in reader.pages[0].mediabox[2:]] == pytest.approx(
+        [210 / 25.4 * 72, 297 / 25.4 * 72], abs=0.01
+    )
+    text = words(report)
+    for line in (*LINES, *CAUTIONS, lapping.target.name, lapping.lace.name):
+        assert line in text
+    assert "lap 13 mm" in text
+    assert "stretch 3" in text
+    assert "What to buy 60 cm" in text
+    assert "In doubt: The last scallop on the right is cut through." in text
+
+
+def test_no_text_is_smaller_than_nine_points(report: bytes) -> None:
+    sizes: list[float] = []
+
+    def note(text: str, _cm: object, matrix: list[float], _font: object, size: float) -> None:
+        if text.strip():
+            sizes.append(size * abs(matrix[3]))
+
+    for page in pypdf.PdfReader(io.BytesIO(report)).pages:
+        page.extract_text(visitor_text=note)
+    assert sizes
+    assert min(sizes) >= 9.0
+
+
+def test_the_same_content_gives_the_same_bytes(
+    report: bytes, lapping: Plan, picture: LacePicture
+) -> None:
+    assert make_report(lapping, lines=LINES, pictures=report_pictures(lapping, picture)) == report
+
+
+def test_no_word_runs_off_the_page(report: bytes) -> None:
+    dark = render(report, 0, 100.0)
+    margin = round(10.0 / 25.4 * 100)
+    frame = dark.copy()
+    frame[margin:-margin, margin:-margin] = 0
+    assert frame.max() == 0.0
+
+
+@pytest.mark.parametrize("runs", [26, 90])
+def test_many_cuts_are_all_listed(
+    plan_maker: Callable[..., Plan], picture: LacePicture, runs: int
+) -> None:
+    plan = plan_maker(arcs=((3000.0, 1 / 900),), runs=runs)
+    grey = np.full((300, 900, 3), 128, np.uint8)
+    pdf = make_report(plan, lines=LINES, pictures={"garment": grey, "map": grey})
+    listed = words(pdf).split()
+    assert all(listed.count(str(k + 1)) >= 1 for k in range(runs - 1))
+    assert pages(pdf) == (1 if runs == 26 else 2)
+
+
+def test_places_are_told_from_the_centre_as_one_looks(plan_maker: Callable[..., Plan]) -> None:
+    plan = plan_maker()  # travels to the right: what comes later lies right
+    middle = plan.target.length_mm / 2
+    turned = plan_maker(heading_rad=np.pi - 0.785)  # travels to the left
+    assert say_place(plan, middle + 52.4) == "5.2 cm right"
+    assert say_place(turned, middle + 52.4) == "5.2 cm left"
+    assert say_place(plan, middle - 25.4, inches=True) == "1 in left"
+    assert say_place(plan, middle) == "at centre front"
+    bare = replace(plan, target=replace(plan.target, landmarks=()))
+    assert say_place(bare, 52.4) == "5.2 cm"
+
+
+def test_a_report_without_pictures_and_purchase(lapping: Plan) -> None:
+    pdf = make_report(replace(lapping, purchase=None), lines=LINES, pictures={})
+    assert "What to buy" not in words(pdf)
+    assert pages(pdf) == 1
