@@ -106,7 +106,7 @@ def path_contents(strip: Strip, path_mm: Points, limits: Limits) -> tuple[float,
     shift = float(path_mm[:, 0].mean() - strip.into_template(path_mm[:, 0].mean()))
     line = shapely.LineString(path_mm - [shift, 0.0])
     motif = float(line.intersection(strip.motifs).length)
-    cord = float(line.intersection(strip.cords.buffer(0.5)).length)
+    cord = float(line.intersection(strip.cords_wide).length)
     beads = strip.beads_mm
     if len(beads):
         every = np.vstack([beads + [k * strip.period_mm, 0.0] for k in (-1, 0, 1)])

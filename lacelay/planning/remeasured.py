@@ -85,7 +85,7 @@ class Remeasured:
     def cords(self) -> shapely.Geometry:
         """Cords of the template, three times side by side, half a millimetre to each side."""
         lines = [shapely.LineString(c) for c in self.plan.lace.cords_mm if len(c) > 1]
-        return self._tripled(lines).buffer(0.5)
+        return self._tripled([line.buffer(0.5, quad_segs=3) for line in lines])
 
     @cached_property
     def beads_mm(self) -> Points:

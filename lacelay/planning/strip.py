@@ -12,6 +12,7 @@ template : the one repeat, read from the photographed length, that stands for al
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import shapely
@@ -90,6 +91,12 @@ class Strip:
         """The place in the template of any a."""
         a = np.asarray(a_mm, dtype=float)
         return self.start_mm + np.mod(a - self.start_mm, self.period_mm)
+
+    @cached_property
+    def cords_wide(self) -> shapely.Geometry:
+        """Cords half a millimetre to each side: what counts as running into one."""
+        lines = shapely.get_parts(self.cords)  # one at a time: all at once is far slower
+        return shapely.union_all(shapely.buffer(lines, 0.5, quad_segs=3))
 
     @property
     def reach_mm(self) -> float:
