@@ -29,7 +29,7 @@ class Weights:
     opening_mm2: float = 0.05  #: each mm2 of cloth laid bare by an opening: filling
     slip_mm: float = 1.0  #: each mm by which neighbours miss each other where they turn
     edge_mm2: float = 0.3  #: each mm2 between scallop line and hard edge past tolerance
-    kink_rad2: float = 200.0  #: kink at a free edge, in square radians: two small beat one large
+    kink_rad2: float = 600.0  #: kink at a free edge, in square radians: two small beat one large
     easing: float = 0.01  #: each place where the easing changes and nothing is cut
 
     def __post_init__(self) -> None:

@@ -24,6 +24,8 @@ from lacelay.planning.strip import Strip
 Points = NDArray[np.float64]
 #: Bare slivers smaller than this are not worth telling.
 LEAST_GAP_MM2 = 2.0
+#: Spacing of the points of outlines and border lines.
+LINE_STEP_MM = 0.5
 #: Depths at which a cut's lap or opening is told.
 DEPTH_STEP_MM = 10.0
 
@@ -86,7 +88,7 @@ def assemble(order: Order, border: Border, laid: Laid, chain: Chain, certificate
     line_a = np.arange(
         runs[0].lace_interval_mm[0] - limits.turn_in_mm,
         runs[-1].lace_interval_mm[1] + limits.turn_in_mm,
-        1.0,
+        LINE_STEP_MM,
     )
     return Plan(
         lace=order.lace,
@@ -133,8 +135,8 @@ def _boundary(border: Border, laid: Laid, place: int, limits: Limits) -> Points:
 def _outline(border: Border, laid: Laid, i: int, j: int, limits: Limits) -> Points:
     """Outline of the run between two places, strip frame."""
     left, right = _boundary(border, laid, i, limits), _boundary(border, laid, j, limits)
-    inner_a = np.arange(left[-1, 0] + 1.0, right[-1, 0], 1.0)
-    outer_a = np.arange(right[0, 0] - 0.5, left[0, 0], -0.5)
+    inner_a = np.arange(left[-1, 0] + LINE_STEP_MM, right[-1, 0], LINE_STEP_MM)
+    outer_a = np.arange(right[0, 0] - LINE_STEP_MM, left[0, 0], -LINE_STEP_MM)
     outline = np.vstack(
         [
             left,
