@@ -55,7 +55,7 @@ def draw_light(difficulty: Difficulty, rng: np.random.Generator) -> Light:
         (float(spots[0]), float(spots[1])),
         (float(spots[2]), float(spots[3])),
         float(rng.uniform(0.85, 1.12)),
-        float(rng.uniform(0.0, 0.012)),
+        float(rng.uniform(0.0, 0.016)),
         float(rng.uniform(0.0, 0.6)),
     )
 
@@ -96,7 +96,7 @@ def expose(
     blur = max(0.35, difficulty.blur_px * unit)
     image = np.asarray(cv2.GaussianBlur(image, (0, 0), blur), dtype=np.float32)
     thin = image[::16, ::16]
-    gain = min(0.88 / float(np.quantile(thin, 0.985)), 0.22 / float(thin.mean())) * light.exposure
+    gain = min(0.80 / float(np.quantile(thin, 0.985)), 0.28 / float(thin.mean())) * light.exposure
     index = np.clip(image * (gain * 65535), 0, 65535).astype(np.uint16)
     code = _tone_table(light)[index]
     del index

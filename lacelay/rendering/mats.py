@@ -22,7 +22,7 @@ COLOURS: dict[str, tuple[tuple[float, float, float], tuple[float, float, float]]
     "pink": ((0.62, 0.22, 0.33), (0.85, 0.80, 0.80)),
     "white": ((0.80, 0.80, 0.78), (0.30, 0.36, 0.42)),
     "teal": ((0.03, 0.17, 0.19), (0.70, 0.72, 0.62)),
-    "black cloth": ((0.004, 0.004, 0.006), (0.5, 0.5, 0.5)),
+    "black cloth": ((0.003, 0.003, 0.004), (0.5, 0.5, 0.5)),
     "white paper": ((0.86, 0.86, 0.84), (0.5, 0.5, 0.5)),
 }
 
@@ -249,7 +249,7 @@ def _wear(
         rng.normal(0, 1, cells).astype(np.float32), (width, height), interpolation=cv2.INTER_CUBIC
     )
     limit = float(np.quantile(patches[::16, ::16], share)) if share > 0 else -1e9
-    return np.asarray(np.clip(255 * ((patches - limit) / 0.25 + 0.5), 0, 255), dtype=np.uint8)
+    return np.asarray(np.clip(255 * ((patches - limit) / 0.5 + 0.5), 0, 255), dtype=np.uint8)
 
 
 def _cuts(

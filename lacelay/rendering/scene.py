@@ -88,8 +88,10 @@ def compose(
     scale = float(rng.uniform(8.0, 14.0))
     turn = signs[0] * difficulty.lace_turn_rad * float(rng.uniform(0.4, 1.0))
     mat_turn = signs[1] * difficulty.mat_turn_rad * float(rng.uniform(0.0, 1.0))
-    # some mats are turned by a quarter, as they happen to lie
-    mat_turn += float(rng.choice([0.0, 0.0, 0.0, np.pi / 2]))
+    # some mats are turned by a quarter, as they happen to lie; small ones would be left bare
+    quarter = bool(rng.random() < 0.25)
+    if quarter and printed.size_mm[1] > 0.95 * _COMPOSED_PX / scale:
+        mat_turn += np.pi / 2
     tilt, towards = (
         difficulty.tilt_rad * float(rng.uniform(0.5, 1.0)),
         float(rng.uniform(0, 2 * np.pi)),

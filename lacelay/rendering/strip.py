@@ -230,7 +230,7 @@ def _draw_ground(
 ) -> None:  # fmt: skip
     ground = pattern.ground
     bars = ground.net == "bars"
-    sides = net_sides(ground, box, jitter * (1.6 if bars else 1.0), rng)
+    sides = net_sides(ground, box, jitter * (1.6 if bars else 0.6), rng)
     # the net is drawn together towards a motif's edge: knots slide down the blurred outline
     coarse = max(1, int(canvas.q / 2))
     near = cv2.resize(
@@ -336,6 +336,13 @@ def _shade(canvas: _Canvas, pattern: Pattern, rng: np.random.Generator) -> Raste
     shade = canvas.layers[..., 2].astype(np.float32) / 128
     shade *= np.clip(1 - 0.12 * lit, 0.5, 1.38)
     shade *= np.clip(1 + 0.95 * (smooth - broad), 0.5, 1.2)
+    # the piece does not lie quite flat: slow waves of light over it
+    cells = (
+        max(4, int(shade.shape[0] / canvas.q / 28)),
+        max(4, int(shade.shape[1] / canvas.q / 28)),
+    )
+    waves = rng.normal(1, 0.045, cells).astype(np.float32)
+    shade *= cv2.resize(waves, (shade.shape[1], shade.shape[0]), interpolation=cv2.INTER_CUBIC)
     grain = rng.normal(1, 0.05, (512, 512)).astype(np.float32)
     grain = np.asarray(cv2.GaussianBlur(grain, (0, 0), 0.8), dtype=np.float32)
     rows, columns = shade.shape
