@@ -34,7 +34,7 @@ def draw_cutting_map(
     plan: Plan,
     picture: LacePicture,
     *,
-    px_per_mm: float = 4.0,
+    px_per_mm: float = 5.0,
     row_mm: float = ROW_MM,
     lettering: float = 1.0,
     inches: bool = False,

@@ -151,11 +151,13 @@ def lace_scene(
     )
     shapely.prepare(border)
     shapes: list[Shape] = []
-    for motif in plan.lace.motifs:
-        middle = float(motif.outline_mm[:, 0].min() + motif.outline_mm[:, 0].max()) / 2
-        reach = float(np.ptp(motif.outline_mm[:, 0])) / 2
-        for shift in repeats.shifts(middle, (span[0] - reach, span[1] + reach)):
-            outline = motif.outline_mm + np.array([shift, 0.0])
+    low = [motif.outline_mm.min(axis=0) for motif in plan.lace.motifs]
+    high = [motif.outline_mm.max(axis=0) for motif in plan.lace.motifs]
+    middles = (np.array(low) + np.array(high)).reshape(-1, 2) / 2
+    for k in repeats.standing(middles):
+        reach = float(high[k][0] - low[k][0]) / 2
+        for shift in repeats.shifts(float(middles[k, 0]), (span[0] - reach, span[1] + reach)):
+            outline = plan.lace.motifs[k].outline_mm + np.array([shift, 0.0])
             if border.intersects(shapely.make_valid(shapely.Polygon(outline))):
                 shapes.append(Line(outline, "motif", closed=True))
     for group in pieces(plan):
@@ -222,7 +224,9 @@ def _beads_in_way(plan: Plan, repeats: Repeats, span: tuple[float, float]) -> li
     shapely.prepare(paths)
     reach = plan.limits.bead_clearance_mm
     shapes: list[Shape] = []
-    for bead in plan.lace.beads:
+    places = np.array([[bead.u_mm, bead.v_mm] for bead in plan.lace.beads])
+    for k in repeats.standing(places):
+        bead = plan.lace.beads[k]
         for shift in repeats.shifts(bead.u_mm, span):
             at = point(bead.u_mm + shift, bead.v_mm)
             if paths.distance(shapely.Point(at[0])) - bead.diameter_mm / 2 <= reach:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import replace
 
 import cv2
@@ -82,21 +83,29 @@ def draw_reading(photo_rgb: Image8, lace: Lace) -> Image8:
 
     canvas = np.ascontiguousarray(small, dtype=np.uint8).copy()
     canvas = paint(canvas, _bands(lace), PICTURE_STYLES, to_px=to_px, unit_px=unit)
+    ranks = kind_ranks(lace)
     for motif in lace.motifs:
         outline = densified(motif.outline_mm, _STEP_MM, closed=True)
-        paint_shape(
-            canvas, Line(outline, "motif", closed=True), kind_style(motif.kind), to_px, unit
-        )
-    marks = [*_edges(lace), *_beads(lace), *_repeat_length(lace)]
+        style = kind_style(ranks.get(motif.kind))
+        paint_shape(canvas, Line(outline, "motif", closed=True), style, to_px, unit)
+    # Beads crowd along edges: what is counted there is painted over them.
+    marks = [*_beads(lace), *_edges(lace), *_repeat_length(lace)]
     marks += _bar(lace, to_px, size, unit)
     canvas = paint(canvas, Scene("reading", marks), PICTURE_STYLES, to_px=to_px, unit_px=unit)
     return _with_margin(canvas, lace, unit)
 
 
-def kind_style(kind: int) -> Style:
-    """Look of a motif's outline by its kind; motifs of no kind are white."""
+def kind_ranks(lace: Lace) -> dict[int, int]:
+    """Rank of each kind of motif that was seen more than once, the commonest 0."""
+    counts = Counter(motif.kind for motif in lace.motifs if motif.kind >= 0)
+    often = sorted((kind for kind in counts if counts[kind] > 1), key=lambda k: (-counts[k], k))
+    return {kind: rank for rank, kind in enumerate(often)}
+
+
+def kind_style(rank: int | None) -> Style:
+    """Look of a motif's outline by the rank of its kind; motifs like no other are white."""
     base = PICTURE_STYLES["motif"]
-    return base if kind < 0 else replace(base, line=KIND_HUES[kind % len(KIND_HUES)])
+    return base if rank is None else replace(base, line=KIND_HUES[rank % len(KIND_HUES)])
 
 
 def _v_range(lace: Lace) -> tuple[float, float]:
@@ -143,7 +152,7 @@ def _repeat_length(lace: Lace) -> list[Shape]:
         Line(line, "scale"),
         Line(np.array([[a, v - tick], [a, v + tick]]), "scale"),
         Line(np.array([[b, v - tick], [b, v + tick]]), "scale"),
-        Label(point((a + b) / 2, v + 2 * tick), "note", f"repeat {format_length(period)}"),
+        Label(point((a + b) / 2, v + tick + 3.0), "note", f"repeat {format_length(period)}"),
     ]
 
 
@@ -206,8 +215,11 @@ def _with_margin(canvas: Image8, lace: Lace, unit: float) -> Image8:
 
 
 def _entries(lace: Lace) -> list[Entry]:
-    doubt = [f"{edge.side} edge: {edge.doubt}" for edge in (lace.lower, lace.upper) if edge.doubt]
-    doubts = [*lace.doubts, *(d for d in doubt if d not in lace.doubts)]
+    told = " ".join(lace.doubts).lower()
+    doubts = list(lace.doubts)
+    for edge in (lace.lower, lace.upper):
+        if edge.doubt and edge.doubt.strip(" .").lower() not in told:
+            doubts.append(f"{edge.side} edge: {edge.doubt}")
     entries = [Entry(lace.name, heading=True)]
     entries.append(
         Entry(
@@ -235,15 +247,15 @@ def _entries(lace: Lace) -> list[Entry]:
         )
     )
     entries.append(Entry("What the lines say", heading=True))
-    kinds = sorted({motif.kind for motif in lace.motifs if motif.kind >= 0})
-    for kind in kinds[: len(KIND_HUES)]:
+    ranks = kind_ranks(lace)
+    for kind, rank in list(ranks.items())[: len(KIND_HUES)]:
         many = sum(motif.kind == kind for motif in lace.motifs)
-        entries.append(Entry(f"motif, kind {kind + 1}: {many} seen", style=kind_style(kind)))
-    if len(kinds) > len(KIND_HUES):
-        entries.append(Entry(f"{len(kinds) - len(KIND_HUES)} more kinds, in the same colours"))
-    alone = sum(motif.kind < 0 for motif in lace.motifs)
+        entries.append(Entry(f"motif, kind {rank + 1}: {many} seen", style=kind_style(rank)))
+    if len(ranks) > len(KIND_HUES):
+        entries.append(Entry(f"and {len(ranks) - len(KIND_HUES)} more kinds, in the same colours"))
+    alone = sum(motif.kind not in ranks for motif in lace.motifs)
     if alone:
-        entries.append(Entry(f"motif like no other: {alone}", "motif"))
+        entries.append(Entry(f"motif like no other seen: {alone}", "motif"))
     if lace.lower.scalloped or lace.upper.scalloped:
         entries.append(Entry("valley", "valley"))
         entries.append(

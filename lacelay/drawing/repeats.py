@@ -18,6 +18,8 @@ from lacelay.model.plan import Plan
 Values = NDArray[np.float64]
 #: A column counts as photographed where it holds this share of the usual lace.
 _COLUMN_SHARE = 0.6
+#: Reading places one thing this differently in two copies, at most.
+_SLACK_MM = 1.5
 
 
 @dataclass(frozen=True)
@@ -38,24 +40,47 @@ class Repeats:
         along = np.asarray(u_mm, dtype=np.float64) - self.start_mm
         return np.asarray(self.start_mm + np.mod(along, self.period_mm))
 
-    def shifts(self, u_mm: float, span_mm: tuple[float, float]) -> list[float]:
-        """By how much a thing seen at u is repeated to fill a span of the lace.
+    def standing(self, points_mm: Points) -> list[int]:
+        """Which of the things seen stand for all copies: one of each, seen in the template.
 
-        Empty unless u lies in the template, so that of a thing seen several times only
-        one is repeated.
+        A thing at the template's end may have been read just outside it at both ends; it
+        counts all the same, once.
         """
-        if not 0 <= u_mm - self.start_mm < self.period_mm:
-            return []
+        points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 2)
+        along = points[:, 0] - self.start_mm
+        slack = min(_SLACK_MM, 0.05 * self.period_mm)
+        chosen = [int(k) for k in np.flatnonzero((along >= 0) & (along < self.period_mm))]
+        near = (along >= -slack) & (along < self.period_mm + slack)
+        for k in map(int, np.flatnonzero(near)):
+            if k in chosen:
+                continue
+            away = points[chosen] - points[k]
+            away[:, 0] -= self.period_mm * np.round(away[:, 0] / self.period_mm)
+            if not np.any(np.hypot(*away.T) < 2 * slack):
+                chosen.append(k)
+        # Seen just inside at one end and just inside at the other: the same thing twice.
+        kept: list[int] = []
+        for k in sorted(chosen):
+            away = points[kept] - points[k]
+            whole = np.round(away[:, 0] / self.period_mm)
+            away[:, 0] -= self.period_mm * whole
+            if not np.any((np.hypot(*away.T) < 2 * slack) & (whole != 0)):
+                kept.append(k)
+        return kept
+
+    def shifts(self, u_mm: float, span_mm: tuple[float, float]) -> list[float]:
+        """By how much a thing at u is repeated to fill a span of the lace, 0 included."""
         first = int(np.ceil((span_mm[0] - u_mm) / self.period_mm))
         last = int(np.floor((span_mm[1] - u_mm) / self.period_mm))
         return [k * self.period_mm for k in range(first, last + 1)]
 
     def tiled(self, points_mm: Points, span_mm: tuple[float, float]) -> Points:
         """Points of the template repeated over a span, in order of u."""
+        points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 2)
         copies = [
-            each + np.array([shift, 0.0])
-            for each in np.asarray(points_mm, dtype=np.float64).reshape(-1, 2)
-            for shift in self.shifts(float(each[0]), span_mm)
+            points[k] + np.array([shift, 0.0])
+            for k in self.standing(points)
+            for shift in self.shifts(float(points[k, 0]), span_mm)
         ]
         if not copies:
             return np.empty((0, 2))

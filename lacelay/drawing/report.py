@@ -179,7 +179,8 @@ def _first_page(
         _picture(page.canvas, pictures["map"], page.x, page.y, page.width, heights["map"])
         page.y -= _drawn_height(pictures["map"], page.width, heights["map"]) + 3.0
     rest = _table(page, rows, plan, _MARGIN_MM + foot)
-    bottom = _MARGIN_MM + foot - 2.0
+    # Under the table when all of it is here; where it goes on, at the foot of the page.
+    bottom = _MARGIN_MM + foot - 2.0 if rest else page.y - 3.0
     for k, block in enumerate((left, right)):
         part = replace(page, width=half, y=bottom, x=page.x + k * (half + _GUTTER_MM))
         for text, style in block:

@@ -122,14 +122,14 @@ def _pictures() -> dict[Role, Style]:
         "balance name": _haloed(4.0, bold=True),
         "piece number": _haloed(4.2, bold=True),
         "cut number": Style(size=3.4, bold=True, text=INK, fill=CHALK, ring=INK),
-        "cut width": _haloed(3.4),
-        "bead": _cased(ROSE, 0.4, casing_width=0.2),
+        "cut width": _haloed(3.6, bold=True),
+        "bead": _cased(ROSE, 0.3, casing_width=0.12),
         "bead in the way": Style(line=RED, width=0.9, casing=CHALK, casing_width=0.4),
         "scale": _cased(CHALK, 0.9),
         "scale name": _haloed(4.0),
         "match mark": Style(line=CHALK, width=0.5),
         "match name": _haloed(3.5),
-        "repeat": Style(fill=SKY, fill_alpha=0.22),
+        "repeat": Style(fill=SKY, fill_alpha=0.17),
         "note": _haloed(4.0),
     }
     hues: dict[Role, RGB] = {

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from lacelay.drawing.reading_overlay import draw_reading, kind_style
+from lacelay.drawing.reading_overlay import draw_reading, kind_ranks, kind_style
 from lacelay.drawing.style import KIND_HUES, PICTURE_STYLES
 from lacelay.errors import PhotoError
 from lacelay.geometry.photo_map import PhotoMap
@@ -57,8 +57,10 @@ def test_motifs_are_outlined_in_the_colour_of_their_kind(
     seen: Lace, drawn: NDArray[np.uint8]
 ) -> None:
     hits = total = 0
+    ranks = kind_ranks(seen)
+    assert sorted(ranks.values()) == [0, 1, 2, 3]
     for motif in seen.motifs:
-        hue = np.array(KIND_HUES[motif.kind])
+        hue = np.array(KIND_HUES[ranks[motif.kind]])
         for x, y in at(seen, motif.outline_mm[::6]):
             near = drawn[y - 1 : y + 2, x - 1 : x + 2].reshape(-1, 3).astype(int)
             # Where a repeat is shaded, a valley or a bead may lie over the line.
@@ -80,7 +82,7 @@ def test_hues_are_told_apart_by_the_colour_blind() -> None:
         for i in range(len(seen)):
             for j in range(i):
                 assert np.abs(seen[i] - seen[j]).max() > 0.1
-    assert kind_style(-1) is PICTURE_STYLES["motif"]
+    assert kind_style(None) is PICTURE_STYLES["motif"]
 
 
 def test_the_scale_bar_is_a_true_ten_centimetres(seen: Lace, drawn: NDArray[np.uint8]) -> None:

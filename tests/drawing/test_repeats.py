@@ -23,10 +23,21 @@ def test_things_of_the_template_are_repeated_once_a_repeat(lapping: Plan) -> Non
     repeats = find_repeats(lapping)
     assert repeats.shifts(75.0, (10.0, 200.0)) == [-60.0, 0.0, 60.0, 120.0]
     # The same thing seen again outside the template is not shown twice.
-    assert repeats.shifts(135.0, (10.0, 200.0)) == []
+    assert repeats.standing(np.array([[75.0, 3.0], [135.0, 3.0], [100.0, 3.0]])) == [0, 2]
     valleys = repeats.tiled(lapping.lace.lower.valleys_mm, (-21.0, 251.0))
     assert np.diff(valleys[:, 0]) == pytest.approx(30.0)
     assert (valleys[0, 0], valleys[-1, 0]) == (-20.0, 250.0)
+
+
+@pytest.mark.parametrize("noise", [(-0.3, 0.3), (0.3, -0.3), (-0.3, -0.3), (0.3, 0.3)])
+def test_a_valley_at_the_ends_of_the_template_counts_once(
+    lapping: Plan, noise: tuple[float, float]
+) -> None:
+    # The template is 70 to 130; its valleys are read a little off, differently at each end.
+    seen = np.array([[70.0 + noise[0], 0.0], [100.0, 0.0], [130.0 + noise[1], 0.0]])
+    tiled = find_repeats(lapping).tiled(seen, (-25.0, 255.0))
+    assert len(tiled) == 10
+    assert np.diff(tiled[:, 0]) == pytest.approx(30.0, abs=0.7)
 
 
 def test_ragged_ends_do_not_count_as_photographed(lapping: Plan, picture: LacePicture) -> None:
