@@ -335,18 +335,26 @@ def _gaps(
         for part in shapely.get_parts(between.difference(covered)):
             if part.geom_type != "Polygon" or part.area < LEAST_GAP_MM2:
                 continue
-            box = part.minimum_rotated_rectangle
-            x, y = np.asarray(box.exterior.coords).T
-            sides = np.hypot(np.diff(x), np.diff(y))
             gaps.append(
                 Gap(
                     outline_mm=np.asarray(part.exterior.coords)[:-1],
                     area_mm2=float(part.area),
-                    width_mm=float(sides.min()),
+                    width_mm=_narrowest(part),
                     cut=c,
                 )
             )
     return tuple(gaps)
+
+
+def _narrowest(part: shapely.Geometry) -> float:
+    """Least distance between two parallel lines that hold a shape between them.
+
+    Not a side of its smallest rectangle: a triangle has three of those, of equal area.
+    """
+    hull = np.asarray(part.convex_hull.exterior.coords)
+    sides = np.diff(hull, axis=0)
+    across = np.stack([-sides[:, 1], sides[:, 0]], axis=1) / np.hypot(*sides.T)[:, None]
+    return float(np.ptp(hull @ across.T, axis=0).min())
 
 
 def _layers(pieces: list[shapely.Geometry]) -> int:

@@ -116,13 +116,13 @@ def _ways(order: Order) -> Iterator[_Way]:
         if lace.edge(side).scalloped and wishes.side in (side, "either")
     ]
     if not sides:
-        asked = "Neither edge" if wishes.side == "either" else f"The {wishes.side} edge"
-        other = (
-            "Choose a lace with a scalloped edge"
-            if wishes.side == "either"
-            else ("Choose its other edge")
+        if wishes.side == "either":
+            raise PlanError(
+                f"Neither edge of {lace.name} has scallops.", "Choose a lace with a scalloped edge."
+            )
+        raise PlanError(
+            f"The {wishes.side} edge of {lace.name} has no scallops.", "Choose its other edge."
         )
-        raise PlanError(f"{asked} of {lace.name} has no scallops.", f"{other}.")
     for side in sides:
         strip = border_strip(lace, side)
         border = _border(order, strip)
