@@ -31,7 +31,8 @@ _EDGES_A_PHOTO = 2
 class Case:
     """One lace along one edge: where its files are and what it says, or why there are none.
 
-    A photo that could not be read is one case without an edge.
+    A photo that could not be read is one case without an edge. `findings` is what did not
+    hold when the plan was measured again.
     """
 
     photo: str
@@ -39,6 +40,7 @@ class Case:
     folder: str
     lines: tuple[str, ...]
     problem: str | None = None
+    findings: tuple[str, ...] = ()
 
     @property
     def title(self) -> str:
@@ -55,8 +57,8 @@ class Outcome:
 
     @property
     def failed(self) -> int:
-        """How many cases came to nothing."""
-        return sum(case.problem is not None for case in self.cases)
+        """How many cases came to nothing, or to a plan that does not hold."""
+        return sum(case.problem is not None or bool(case.findings) for case in self.cases)
 
 
 def demonstrate(
@@ -107,10 +109,14 @@ def demonstrate(
             cases[photo] = done.result()
             for case in cases[photo]:
                 tell(f"{case.title}: {case.problem or case.lines[0]}")
+                for finding in case.findings:
+                    tell(f"  does not hold: {finding}")
     outcome = Outcome(tuple(case for photo in found for case in cases[photo]))
     write_file(out / "index.html", results_page(outcome.cases, out).encode())
     if outcome.failed:
-        tell(f"{outcome.failed} of {len(outcome.cases)} came to nothing, for the reasons above.")
+        tell(
+            f"{outcome.failed} of {len(outcome.cases)} came to nothing or do not hold, for the reasons above."
+        )
     return outcome
 
 
@@ -141,7 +147,9 @@ def _photo_cases(photo: Path, edges: Sequence[str], out: Path, grid: str | None)
         try:
             target = workflow.find_edge(workflow.EdgeRequest(edge))
             laid = workflow.lay(source, target, out=out / folder)
-            cases.append(Case(photo.stem, edge, folder, laid.lines))
+            found = workflow.check(out / folder / "plan.json")
+            findings = tuple(f"{each.rule}: {each.message}" for each in found)
+            cases.append(Case(photo.stem, edge, folder, laid.lines, findings=findings))
         except Exception as problem:
             cases.append(_failed(photo.stem, edge, problem))
     return cases
@@ -219,11 +227,19 @@ def _section(case: Case, out: Path) -> str:
         for name, caption, shape in _PICTURES
         if (out / case.folder / name).exists()
     )
+    again = (
+        "<p>Measured again from its outlines, this does not hold:</p><ul>"
+        + "".join(f"<li>{html.escape(each)}</li>" for each in case.findings)
+        + "</ul>"
+        if case.findings
+        else '<p class="soft">Measured again from its outlines: all of it holds.</p>'
+    )
     files = "".join(f'<a href="{_link(case, name)}">{word}</a>' for name, word in _FILES)
     return (
-        f'<section>{title}<p class="answer">{html.escape(case.lines[0])}</p>'
+        f"<section{' class=problem' if case.findings else ''}>{title}"
+        f'<p class="answer">{html.escape(case.lines[0])}</p>'
         f'<div class="pictures">{figures}</div>'
-        f"<details><summary>All that it says</summary><ul>{told}</ul></details>"
+        f"<details><summary>All that it says</summary><ul>{told}</ul></details>{again}"
         f'<p class="files">{files}</p></section>'
     )
 

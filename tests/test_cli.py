@@ -11,7 +11,7 @@ import pytest
 from handmade import galloon
 
 from lacelay import cli, workflow
-from lacelay.demonstration import Case, results_page
+from lacelay.demonstration import Case, Outcome, results_page
 from lacelay.files.photos import save_png
 from lacelay.files.records import read_plan, write_lace, write_plan
 from lacelay.lace_story import lace_lines
@@ -317,9 +317,13 @@ def test_a_lace_is_told_in_her_words() -> None:
 def test_the_page_of_results_shows_what_there_is(tmp_path) -> None:
     good = Case("my <lace>", "bodice-top", "my <lace>-bodice-top", ("5 scallops", "and & more"))
     bad = Case("blurred", "", "blurred-", (), "No lace <was> found.")
+    wrong = Case("other", "circular-hem", "x", ("6 scallops",), findings=("a rule: 3 < 4",))
     (tmp_path / good.folder).mkdir()
     (tmp_path / good.folder / "garment.png").write_bytes(b"x")
-    page = results_page([good, bad], tmp_path)
+    page = results_page([good, bad, wrong], tmp_path)
+    assert "all of it holds" in page
+    assert "a rule: 3 &lt; 4" in page
+    assert (Outcome((good,)).failed, Outcome((good, bad, wrong)).failed) == (0, 2)
     assert "my &lt;lace&gt;, bodice top" in page
     assert "and &amp; more" in page
     assert "No lace &lt;was&gt; found." in page

@@ -91,7 +91,7 @@ def encode_png(picture: Picture) -> bytes:
     from PIL import Image
 
     buffer = io.BytesIO()
-    Image.fromarray(np.ascontiguousarray(picture)).save(buffer, "PNG", compress_level=6)
+    Image.fromarray(np.ascontiguousarray(picture)).save(buffer, "PNG", compress_level=3)
     return buffer.getvalue()
 
 
