@@ -114,9 +114,8 @@ def demonstrate(
     outcome = Outcome(tuple(case for photo in found for case in cases[photo]))
     write_file(out / "index.html", results_page(outcome.cases, out).encode())
     if outcome.failed:
-        tell(
-            f"{outcome.failed} of {len(outcome.cases)} came to nothing or do not hold, for the reasons above."
-        )
+        told = f"{outcome.failed} of {len(outcome.cases)} came to nothing or do not hold"
+        tell(f"{told}, for the reasons above.")
     return outcome
 
 
