@@ -22,7 +22,7 @@ from lacelay.rendering import FAMILIES, render_photo
 
 REAL = ("laces-01.jpg", "oblong-doily.jpg", "bookmark.jpeg", "lacelike_0069.jpg")
 #: Widths at which rendered photos are taken: real ones come in all sizes.
-WIDTHS_PX = (1600, 800, 1000, 2000, 4000)
+WIDTHS_PX = (4000, 1600, 4000, 800, 2000)
 WINDOW_PX = 128
 FLAT_PX = 24
 MEASURES = ("slope", "peak share", "peak period px", "rms contrast", "local range", "noise levels")
@@ -118,7 +118,7 @@ def main() -> int:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("folder", type=Path, help="folder with " + ", ".join(REAL))
-    parser.add_argument("--seeds", type=int, default=6, help="rendered photos of each family")
+    parser.add_argument("--seeds", type=int, default=5, help="rendered photos of each family")
     options = parser.parse_args()
     rendered: list[tuple[float, ...]] = []
     for family in FAMILIES:

@@ -55,7 +55,7 @@ def draw_light(difficulty: Difficulty, rng: np.random.Generator) -> Light:
         (float(spots[0]), float(spots[1])),
         (float(spots[2]), float(spots[3])),
         float(rng.uniform(0.85, 1.12)),
-        float(rng.uniform(0.0, 0.016)),
+        float(rng.uniform(0.0, 0.02)),
         float(rng.uniform(0.0, 0.6)),
     )
 

@@ -70,7 +70,7 @@ _RECIPES: dict[str, _Recipe] = {
         ("spray", "spray", "leaf", "flower", "dot"), 1.6, 0.3,
     ),
     "guipure": _Recipe(
-        "flounce", (60, 170), (24, 60), (8, 18), ("bars",), (6.0, 9.0), (0.55, 0.8),
+        "flounce", (60, 170), (24, 60), (8, 18), ("bars",), (6.0, 9.0), (0.55, 1.0),
         MotifStyle("satin", "cloth", 0.9, 0.0, 0.8, 1.5), (_WHITE, _IVORY, _CHAMPAGNE, _WINE),
         (0.6, 0.9), 1.5, ("flower", "leaf", "scroll", "flower", "leaf", "bud"), 2.6, 0.2,
     ),

@@ -225,7 +225,11 @@ class EdgeDesign:
                 normal = np.array([-(flank[1] - flank[0]), 2 * step])
                 if abs(at - tip_arc) < 1e-9:
                     normal = np.array([0.0, 1.0])
-                centres.append(here + 0.55 * self.picot_mm * normal / np.hypot(*normal))
+                centre = here + 0.55 * self.picot_mm * normal / np.hypot(*normal)
+                # loops that would fill the notch of a valley are left away, as they are in lace
+                clear = min(centre[0] - start, stop - centre[0]) > self.picot_mm + 0.45
+                if clear or abs(at - tip_arc) < 1e-9:
+                    centres.append(centre)
         return np.asarray(centres)
 
 

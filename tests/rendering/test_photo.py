@@ -217,3 +217,30 @@ def test_outline_holds_every_whole_motif(rendered):
         for m in lace.motifs
         if m.kind >= 0
     )
+
+
+@pytest.mark.parametrize("family", ["guipure", "corded"])
+def test_valleys_are_where_the_notches_end(rendered, family):
+    """Along lines across the lace near each valley, the deepest notch ends at the valley.
+
+    A notch narrows to nothing, so in a photo of some 3 px per mm it closes a little early.
+    """
+    result = rendered(family)
+    lace = result.lace
+    for edge, outward in ((lace.lower, -1.0), (lace.upper, 1.0)):
+        for u, v in edge.valleys_mm:
+            off = np.arange(-3.0, 3.0, 0.05)
+            ends = []
+            for side in np.arange(-0.6, 0.61, 0.1):
+                line = np.column_stack([np.full(len(off), u + side), v + outward * off])
+                at = lace.photo.lace_to_photo(line)
+                if np.any(at < 1) or np.any(at > np.array(SIZE) - 2):
+                    continue
+                values = cv2.remap(
+                    result.matte, at[:, :1].astype(np.float32), at[:, 1:].astype(np.float32), 1
+                ).ravel()
+                lit = np.flatnonzero(values > 60)
+                if len(lit):
+                    ends.append(off[lit[-1]])
+            if ends:
+                assert -0.3 < min(ends) < 1.3
