@@ -210,7 +210,7 @@ def make_plan(
         ),
         wishes=Wishes(stand_mm=STAND_MM),
         weights=Weights(),
-        limits=Limits(),
+        limits=Limits(turn_in_mm=0.0),
         side="lower",
         start_mm=start_mm,
         laying_depth_mm=0.0,
