@@ -194,3 +194,18 @@ def mirrored_pair() -> Lace:
         for at in (10.0, 130.0)
     ]
     return replace(lace, name="handmade symmetric galloon", motifs=motifs, symmetry="p2mm")
+
+
+def with_blobs(*blobs: tuple[float, float, float, float]) -> Lace:
+    """A galloon of one scallop of 40 mm a repeat whose only motifs are ellipses.
+
+    Each (along, across, half length, half height) in one scallop, and copied to all.
+    """
+    lace = galloon(per_repeat=1, repeats=4)
+    t = np.linspace(0, 2 * np.pi, 60, endpoint=False)
+    motifs = [
+        Motif(np.stack([a + 40 * k + ra * np.cos(t), b + rb * np.sin(t)], axis=1))
+        for a, b, ra, rb in blobs
+        for k in range(-1, 5)
+    ]
+    return replace(lace, motifs=motifs)

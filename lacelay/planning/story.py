@@ -56,7 +56,7 @@ def report_lines(plan: Plan, *, inches: bool = False) -> list[str]:
         f"{length(plan.border_depth_mm)} deep{_laying(plan, length)}.",
         _edge_line(plan, length),
     ]
-    lines += [_cut_line(plan, number, cut, length) for number, cut in real_cuts(plan)]
+    lines += [_cut_line(plan, number, cut, inches=inches) for number, cut in real_cuts(plan)]
     lines += [_bare_line(plan, length), _bulk_line(plan, length), _bead_line(plan)]
     if plan.purchase is not None:
         lines.append(f"Buy {length(plan.purchase.to_buy_mm)} in one length of one dye lot:")
@@ -159,8 +159,11 @@ def _edge_line(plan: Plan, length: Length) -> str:
     return f"Scallops keep within {length(np.ceil(worst))} of the edge."
 
 
-def _cut_line(plan: Plan, number: int, cut: Cut, length: Length) -> str:
-    where = place_told(plan, cut.s_mm)
+def _cut_line(plan: Plan, number: int, cut: Cut, *, inches: bool) -> str:
+    def length(mm: float) -> str:
+        return format_length(mm, inches=inches)
+
+    where = place_told(plan, cut.s_mm, inches=inches)
     inner = cut.widths_mm[-1][1]
     told = [f"laps {length(inner)}" if inner > 0 else f"opens {length(-inner)}"]
     told[0] += " at the inner side"

@@ -2,35 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from itertools import pairwise, product
 
 import numpy as np
 import pytest
 import shapely
-from handmade import galloon
+from handmade import galloon, with_blobs
 
-from lacelay.model.lace import Lace, Motif
+from lacelay.model.lace import Lace
 from lacelay.model.wishes import Weights
 from lacelay.planning.border_line import border_line, choose_depth
 from lacelay.planning.cost_field import CELL_MM, CostField, cost_field
 from lacelay.planning.seams import periodic_seam
 from lacelay.planning.strip import border_strip
-
-
-def with_blobs(*blobs: tuple[float, float, float, float]) -> Lace:
-    """A galloon of one scallop of 40 mm a repeat whose only motifs are ellipses.
-
-    Each (along, across, half length, half height) in one scallop, and copied to all.
-    """
-    lace = galloon(per_repeat=1, repeats=4)
-    t = np.linspace(0, 2 * np.pi, 60, endpoint=False)
-    motifs = [
-        Motif(np.stack([a + 40 * k + ra * np.cos(t), b + rb * np.sin(t)], axis=1))
-        for a, b, ra, rb in blobs
-        for k in range(-1, 5)
-    ]
-    return replace(lace, motifs=motifs)
 
 
 def field_of(lace: Lace) -> CostField:

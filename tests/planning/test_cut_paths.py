@@ -8,8 +8,7 @@ from functools import cache
 import numpy as np
 import pytest
 import shapely
-from handmade import compound, corded, flounce, galloon
-from test_border_line import with_blobs
+from handmade import compound, corded, flounce, galloon, with_blobs
 
 from lacelay.model.lace import Bead, Lace
 from lacelay.model.wishes import Limits, Weights

@@ -7,8 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
-from handmade import galloon
-from test_border_line import with_blobs
+from handmade import galloon, with_blobs
 
 from lacelay.model.wishes import Limits, Weights
 from lacelay.planning.border_line import BorderLine, border_line
