@@ -25,7 +25,10 @@ def main(arguments: list[str]) -> int:
     install_programs()
     failed = []
     for name, command in (
-        ("ruff check", ["-m", "ruff", "check", "lacelay", "tests", "scripts"]),
+        (
+            "ruff check",
+            ["-m", "ruff", "check", "--output-format=concise", "lacelay", "tests", "scripts"],
+        ),
         ("ruff format", ["-m", "ruff", "format", "--check", "lacelay", "tests", "scripts"]),
         ("mypy", ["-m", "mypy", "lacelay"]),
     ):
