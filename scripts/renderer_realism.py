@@ -18,7 +18,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lacelay.rendering import FAMILIES, render_photo
+from lacelay.rendering import FAMILIES, MatKind, render_photo
 
 REAL = ("laces-01.jpg", "oblong-doily.jpg", "bookmark.jpeg", "lacelike_0069.jpg")
 #: Widths at which rendered photos are taken: real ones come in all sizes.
@@ -124,8 +124,13 @@ def main() -> int:
     for family in FAMILIES:
         for seed in range(options.seeds):
             width = WIDTHS_PX[len(rendered) % len(WIDTHS_PX)]
-            photo = render_photo(family, 100 + seed, size_px=(width, width * 3 // 4)).photo
-            rendered.append(measure(photo))
+            # real photos of lace are mostly taken on a plain dark cloth or on paper: the first
+            # of each family is, the others lie as their seed has it
+            mat = None
+            if seed == 0:
+                mat = MatKind("plain", "white paper" if "black" in family else "black cloth")
+            rendering = render_photo(family, 100 + seed, size_px=(width, width * 3 // 4), mat=mat)
+            rendered.append(measure(rendering.photo))
             print(
                 f"{family:11} {width:5}", *(f"{value:9.3f}" for value in rendered[-1]), flush=True
             )
