@@ -324,6 +324,8 @@ def lay(
         click.echo(line)
     if out is not None:
         click.echo(f"Everything is in {out}")
+        if laid.picture is None:
+            click.echo("This lace came without its own picture, so there are no pictures of it.")
 
 
 @lacelay.command(short_help="Measure a plan again.")

@@ -303,3 +303,27 @@ def test_no_path_data_breaks_it(tmp_path_factory, d) -> None:
     with contextlib.suppress(LacelayError):
         edge = read_svg_edge(drawing, "edge", covered="left")
         assert 5 <= edge.length_mm <= 20_000
+
+
+def test_a_drawn_hem_is_the_built_in_hem(tmp_path: Path) -> None:
+    from lacelay.model.shapes import circular_hem
+
+    built = circular_hem(radius_mm=120, angle_rad=math.pi / 2)
+    half = 120 / math.sqrt(2)
+    # from the viewer's left along the bottom of the circle to the right, its middle above
+    d = f"M{105 - half},100 A120,120 0 0 0 {105 + half},100"
+    drawn = read_svg_edge(_drawing(tmp_path, _path(d)), "edge", covered="left", kind="free")
+    assert drawn.length_mm == pytest.approx(built.length_mm, abs=0.01)
+    s = np.linspace(0, built.length_mm, 50)
+    shift = built.curve.at(0) - drawn.curve.at(0)
+    assert drawn.curve.at(s) + shift == pytest.approx(built.curve.at(s), abs=0.01)
+    assert drawn.curve.place(s, 40) + shift == pytest.approx(built.curve.place(s, 40), abs=0.05)
+
+
+def test_drawn_the_other_way_with_the_other_side_covered_it_is_the_same_edge(tmp_path) -> None:
+    one = _drawing(tmp_path, _path("M10,100 C40,20 90,20 120,100"))
+    there = read_svg_edge(one, "edge", covered="right", centre_at_mm=30.0)
+    other = _drawing(tmp_path, _path("M120,100 C90,20 40,20 10,100"))
+    back = read_svg_edge(other, "edge", covered="left", centre_at_mm=there.length_mm - 30.0)
+    assert there.curve.points_mm == pytest.approx(back.curve.points_mm, abs=1e-6)
+    assert there.centre.s_mm == pytest.approx(back.centre.s_mm, abs=1e-6)
