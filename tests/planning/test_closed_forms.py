@@ -251,9 +251,11 @@ def test_easing_follows_the_give() -> None:
     assert 1 / inward == pytest.approx(3000)
     assert 1 / outward == pytest.approx(3000)
     middle = replace(places_at(curve, np.array([0.0, 1.0]), laying_depth_mm=20.0), reach_mm=10.0)
+    # 40 mm inside the laying line, 30 outside: one is squeezed while the other stretches.
     inward, outward = bend_limits(middle, Limits(squeeze=0.01, stretch=0.03))
-    assert inward == pytest.approx(min(0.01 / 40, 0.03 / 30))
-    assert outward == pytest.approx(min(0.03 / 40, 0.01 / 30))
+    assert (inward, outward) == pytest.approx((0.01 / 40, 0.01 / 30))
+    inward, outward = bend_limits(middle, Limits(squeeze=0.05, stretch=0.01))
+    assert (inward, outward) == pytest.approx((0.01 / 30, 0.01 / 40))
 
 
 def test_easing_spends_itself_before_the_cuts() -> None:

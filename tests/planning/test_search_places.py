@@ -15,13 +15,13 @@ from itertools import combinations, pairwise
 
 import numpy as np
 import pytest
-from handmade_places import RIGID
+from handmade_places import RIGID, places_at
 from shapely import LineString, Polygon
 
 from lacelay.geometry.plane_curve import PlaneCurve
 from lacelay.model.wishes import Limits, Weights
-from lacelay.planning.meetings import search_places
-from lacelay.planning.places import Places
+from lacelay.planning.meetings import meet, search_places
+from lacelay.planning.places import Places, RunTable
 
 Point = tuple[float, float]
 #: A run is held against the edge at 17 even points, its ends included.
@@ -395,6 +395,19 @@ def test_dearer_places_are_used_less() -> None:
                 assert after.cost == pytest.approx(before.cost, abs=1e-9)
             left += k in before.places and k not in after.places
     assert left > 0
+
+
+@pytest.mark.parametrize(("turn_b", "uncut"), [(20.0, False), (0.0, True)])
+def test_what_slips_is_not_left_uncut(turn_b: float, uncut: bool) -> None:
+    """2 mm at the inner side could be taken up, but not where the neighbours turn 2 mm apart."""
+    curve = PlaneCurve.from_arcs([(100.0, 1 / 200)])
+    places = places_at(curve, np.arange(0.0, 101.0, 20.0), depth_mm=20.0, turn_b_mm=turn_b)
+    limits = replace(RIGID, absorbed_strain=0.12)  # of 20 mm: 2.4
+    n = places.count
+    table = RunTable(places, limits, np.arange(n - 1), np.arange(1, n))
+    meetings = meet(table, np.arange(n - 2), np.arange(1, n - 1), limits)
+    assert np.abs(meetings.inner_mm) == pytest.approx(2.0, abs=0.02)
+    assert (meetings.uncut == uncut).all()
 
 
 def test_without_limits_and_give_there_is_always_a_plan() -> None:
