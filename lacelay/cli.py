@@ -129,6 +129,7 @@ def scale_options(command: Command) -> Command:
     type=FILE,
     help="Write the photo with scale, scallops, repeat and motifs drawn on it (.jpg, .png).",
 )
+@click.option("--inches", is_flag=True, help="Tell lengths in inches.")
 def read(
     photo: Path,
     grid: str | None,
@@ -137,6 +138,7 @@ def read(
     name: str | None,
     json_file: Path | None,
     picture_file: Path | None,
+    inches: bool,
 ) -> None:
     """Read a photo of lace: its size, edges, scallops, repeat, motifs and beads.
 
@@ -156,7 +158,7 @@ def read(
         progress=progress,
     )
     progress.done()
-    for line in lace_lines(found.lace):
+    for line in lace_lines(found.lace, inches=inches):
         click.echo(line)
 
 

@@ -8,6 +8,8 @@ from lacelay.model.lace import Lace, LaceEdge, Measured
 from lacelay.units import format_length
 
 Length = Callable[[float], str]
+#: Less is not told: nobody lays lace to half a millimetre.
+_SHOWS_MM = 0.5
 
 
 def lace_lines(lace: Lace, *, inches: bool = False) -> list[str]:
@@ -63,10 +65,12 @@ def _repeat_line(lace: Lace, length: Length) -> str:
 
 
 def _measured(measured: Measured, length: Length) -> str:
-    """Write a measurement and how far it may be off, 95 times in 100, to half a mm."""
-    off = 1.96 * measured.sigma
-    plain = length(measured.value)
-    return plain if off < 0.5 else f"{plain} (give or take {length(off)})"
+    """Write a measurement and how far it may be off, 95 times in 100, where that shows."""
+    off, plain = 1.96 * measured.sigma, length(measured.value)
+    told = length(off)
+    if off < _SHOWS_MM or told.startswith("0 "):
+        return plain
+    return f"{plain} (give or take {told})"
 
 
 def _percent(share: float) -> str:

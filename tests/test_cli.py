@@ -4,6 +4,7 @@ import json
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,7 @@ from lacelay.demonstration import Case, Outcome, results_page
 from lacelay.files.photos import save_png
 from lacelay.files.records import read_plan, write_lace, write_plan
 from lacelay.lace_story import lace_lines
+from lacelay.model.lace import Measured
 from lacelay.model.wishes import Limits, Weights
 
 VERBS = ("read", "lay", "check", "render", "sheet", "demo")
@@ -312,6 +314,18 @@ def test_a_lace_is_told_in_her_words() -> None:
     assert "3 to a repeat" in text
     for word in OURS:
         assert not re.search(rf"\b{word}\b", text), word
+
+
+def test_what_a_lace_may_be_off_by_is_told_where_it_shows() -> None:
+    lace = galloon()
+    rough = replace(lace, width_mm=Measured(140.0, 2.0), repeat=None, doubts=("It is curled.",))
+    text = "\n".join(lace_lines(rough))
+    assert "14.0 cm (give or take 4 mm) wide" in text
+    assert "Repeat: not found." in text
+    assert text.endswith("In doubt: It is curled.")
+    fine = replace(lace, width_mm=Measured(140.0, 0.2))
+    assert "14.0 cm wide" in "\n".join(lace_lines(fine))
+    assert "5 1/2 in wide" in "\n".join(lace_lines(fine, inches=True))
 
 
 def test_the_page_of_results_shows_what_there_is(tmp_path) -> None:
