@@ -142,13 +142,15 @@ def lay_cut_pieces(plan: Plan, paper: Paper) -> list[float]:
     folds = np.array([column for column, _ in paper.cut_ends(float(height))])
     masks = [np.nonzero(mask) for mask in paper.pieces()]
     spans = [np.quantile(columns, [0.0, 0.5, 1.0]) for _, columns in masks]
-    ends = [spans[0][0] - paper.thickened]
+    # An outline is 0.7 mm wide and stands for its middle.
+    aside = paper.thickened + 0.35 * paper.px_per_mm
+    ends = [spans[0][0] - aside]
     for k, (left, right) in enumerate(itertools.pairwise(spans)):
         fold = folds[(folds > left[1]) & (folds < right[1])]
         # A cut right through has no fold: its line is halfway between what it parts.
         edges = [masks[k + i][1][masks[k + i][0] == row] for i in (0, 1)]
         ends.append(float(fold[0]) if len(fold) else (edges[0].max() + edges[1].min()) / 2)
-    ends.append(spans[-1][2] + paper.thickened)
+    ends.append(spans[-1][2] + aside)
     # What is turned in at either end of the edge lies past it and is not pinned.
     origin = ends[0] + plan.limits.turn_in_mm * paper.px_per_mm
     longest = float(curve.laying_length(curve.length_mm, depth))
