@@ -146,12 +146,23 @@ def _photo_cases(photo: Path, edges: Sequence[str], out: Path, grid: str | None)
         try:
             target = workflow.find_edge(workflow.EdgeRequest(edge))
             laid = workflow.lay(source, target, out=out / folder)
-            found = workflow.check(out / folder / "plan.json")
-            findings = tuple(f"{each.rule}: {each.message}" for each in found)
+            findings = _measured_again(out / folder / "plan.json")
             cases.append(Case(photo.stem, edge, folder, laid.lines, findings=findings))
         except Exception as problem:
             cases.append(_failed(photo.stem, edge, problem))
     return cases
+
+
+def _measured_again(plan_file: Path) -> tuple[str, ...]:
+    """Return what does not hold in a plan; a plan that cannot be measured does not either."""
+    from lacelay import workflow
+
+    try:
+        found = workflow.check(plan_file)
+    except Exception as problem:
+        traceback.print_exception(problem)
+        return (f"it could not be measured again ({type(problem).__name__}: {problem})",)
+    return tuple(f"{each.rule}: {each.message}" for each in found)
 
 
 def _failed(photo: str, edge: str, problem: Exception) -> Case:

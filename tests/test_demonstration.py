@@ -40,6 +40,17 @@ def test_a_mistake_of_ours_is_a_case_too(tmp_path, capsys) -> None:
     assert "KeyError" in capsys.readouterr().err
 
 
+def test_a_plan_that_cannot_be_measured_again_does_not_hold(tmp_path, monkeypatch) -> None:
+    from lacelay.demonstration import _measured_again
+
+    def fail(plan_file: Path) -> None:
+        raise ZeroDivisionError("no width")
+
+    monkeypatch.setattr(workflow, "check", fail)
+    (finding,) = _measured_again(tmp_path / "plan.json")
+    assert finding == "it could not be measured again (ZeroDivisionError: no width)"
+
+
 def test_samples_are_found_in_the_checkout() -> None:
     photos = [path for path in SAMPLES.iterdir() if path.suffix == ".jpg"]
     assert len(photos) >= 4
