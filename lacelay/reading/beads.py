@@ -30,9 +30,12 @@ def read_beads(strip: Strip) -> tuple[Bead, ...]:
     inside = cv2.resize(
         strip.extent.astype(np.uint8), light.shape[::-1], interpolation=cv2.INTER_NEAREST
     )
+    cover = cv2.resize(strip.alpha, light.shape[::-1], interpolation=cv2.INTER_AREA)
     best: tuple[float, float, NDArray[np.float32]] | None = None
     for size in SIZES_MM:
-        response = _ring(light, 0.5 * size * per_mm)
+        # A bead hides what is under it: where mat shows within the disc there is none.
+        covered = cv2.filter2D(cover, cv2.CV_32F, _disc_mean(0.5 * size * per_mm)) > 0.8
+        response = np.where(covered, _ring(light, 0.5 * size * per_mm), np.float32(0))
         spots = _spots(response, inside, size * per_mm)
         if len(spots) < FEWEST:
             continue
@@ -59,6 +62,13 @@ def _ring(light: NDArray[np.float32], radius: float) -> NDArray[np.float32]:
     rim /= max(float(rim.sum()), 1.0)
     around = cv2.filter2D(light, cv2.CV_32F, rim)
     return np.asarray(spot - around, dtype=np.float32)
+
+
+def _disc_mean(radius: float) -> NDArray[np.float32]:
+    size = 2 * int(np.ceil(radius)) + 1
+    y, x = np.mgrid[:size, :size] - size // 2
+    inside = (np.hypot(x, y) <= radius).astype(np.float32)
+    return np.asarray(inside / inside.sum(), dtype=np.float32)
 
 
 def _spots(

@@ -104,11 +104,12 @@ def find_lace(photo: NDArray[np.uint8], reference: Reference) -> LaceArea:
     rows = (np.arange(height) + 0.5) / shrink - 0.5
     x_px, y_px = np.meshgrid(columns, rows)
     zone = _line_zone(reference, x_px, y_px)
-    terms, noise = _fit_surface(lab, zone, x_px, y_px, reference)
+    on_mat = _on_mat(reference, x_px, y_px)
+    terms, noise = _fit_surface(lab, zone, on_mat, x_px, y_px, reference)
     surface = _surface(terms, x_px, y_px, reference.size_px)
-    mat = _complete(lab, surface, zone, terms, noise, reference)
-    far = distance(lab, surface, zone, mat)
-    seen = far > seen_above(mat)
+    mat = _complete(lab, surface, zone, on_mat, terms, noise, reference)
+    seen = (distance(lab, surface, zone, mat) > seen_above(mat)) & on_mat
+    seen &= ~_featureless(lab, zone, mat.noise)
     return _largest(seen, mat, shrink, reference)
 
 
@@ -118,28 +119,58 @@ def seen_above(mat: Mat) -> float:
 
 
 def distance(lab: Image, surface: Image, zone: Image | None, mat: Mat) -> Image:
-    """Lab distance from the mat, and in line zones from whatever lies between mat and line."""
+    """Lab distance from the mat, shaded or not, and from printed lines where they run.
+
+    Parameters
+    ----------
+    lab, surface : ndarray of float32, shape (h, w, 3)
+        The picture and the bare mat there.
+    zone : ndarray or None
+        1 where a printed line runs.
+    """
     offset = lab - surface
-    far = np.sqrt((offset * offset).sum(-1))
-    if zone is None:
-        return far
-    along = mat.line_offset.astype(np.float32)
-    length2 = float((along * along).sum())
-    if length2 < 1:
-        return far
-    share = np.clip((offset @ along) / length2, 0, 1.35)
-    beside = offset - share[..., None] * along
-    from_line = np.sqrt((beside * beside).sum(-1))
     lace = mat.lace_lab - _middle(surface)
-    apart = float(np.linalg.norm(lace - along * min(1.0, float(lace @ along) / length2)))
+    shade = shade_of(_middle(surface))
+    # A shadow is mat that is darker: it counts as mat unless the lace lies that way too.
+    apart = _apart(lace, shade)
+    if apart > 0.6 * mat.contrast:
+        far = _beside(offset, shade, 1.0) * np.float32(mat.contrast / apart)
+    else:
+        far = np.sqrt((offset * offset).sum(-1))
+    if zone is None or float((mat.line_offset**2).sum()) < 1:
+        return far
+    apart = _apart(lace, mat.line_offset)
     if apart > 0.45 * mat.contrast:
-        return np.where(zone > 0, from_line, far).astype(np.float32)
+        # As a share of what lace would differ from a line by, not from the mat.
+        from_line = _beside(offset, mat.line_offset, 1.35) * np.float32(mat.contrast / apart)
+        return np.where(zone > 0, np.minimum(from_line, far), far).astype(np.float32)
     # Lace the colour of the lines: within a line nothing can be told, its sides must do.
     keep = (zone <= 0).astype(np.float32)
     spread = float(max(1.5, 0.5 * _zone_width(zone)))
     around = cv2.GaussianBlur(far * keep, (0, 0), spread)
     weight = cv2.GaussianBlur(keep, (0, 0), spread)
     return np.where(zone > 0, around / np.maximum(weight, 1e-3), far).astype(np.float32)
+
+
+def shade_of(mat_lab: Floats) -> Floats:
+    """Lab of the mat in a deep shadow (four tenths of its light) minus its own."""
+    rgb = cv2.cvtColor(mat_lab.astype(np.float32).reshape(1, 1, 3), cv2.COLOR_Lab2RGB)
+    # 0.4 of the light is 0.4 ** (1 / 2.2) of the coded value.
+    dark = cv2.cvtColor(np.clip(rgb, 0, 1) * np.float32(0.4 ** (1 / 2.2)), cv2.COLOR_RGB2Lab)
+    return np.asarray(dark.reshape(3) - mat_lab, dtype=np.float64)
+
+
+def _beside(offset: Image, along: Floats, most: float) -> Image:
+    """Distance of Lab offsets from the stretch between 0 and `most` times `along`."""
+    way = along.astype(np.float32)
+    share = np.clip((offset @ way) / max(float(way @ way), 1e-6), 0, most)
+    rest = offset - share[..., None] * way
+    return np.asarray(np.sqrt((rest * rest).sum(-1)), dtype=np.float32)
+
+
+def _apart(lace: Floats, along: Floats) -> float:
+    """Distance of the lace's colour from the stretch between 0 and `along`."""
+    return float(_beside(lace.reshape(1, 3).astype(np.float32), along, 1.0)[0])
 
 
 def _zone_width(zone: Image) -> float:
@@ -171,6 +202,25 @@ def line_zone(grid: Grid, grid_xy: Floats, px_per_px: float) -> Image:
     return zone
 
 
+#: Something without any thread over a disc of this share of the photo's side is no lace.
+FEATURELESS_SHARE = 0.022
+
+
+def _featureless(lab: Image, zone: Image | None, noise: float) -> Mask:
+    """Wide places without thread: a reflected lamp, paper, bare table."""
+    light = lab[..., 0]
+    keep = np.ones_like(light) if zone is None else (zone <= 0).astype(np.float32)
+    size = (9, 9)
+    weight = np.maximum(cv2.blur(keep, size), 1e-3)
+    mean = cv2.blur(light * keep, size) / weight
+    square = cv2.blur(light * light * keep, size) / weight
+    rough = np.sqrt(np.maximum(square - mean * mean, 0))
+    plain = (rough < max(1.6 * noise, 1.5)).astype(np.uint8)
+    radius = FEATURELESS_SHARE * max(light.shape)
+    core = cv2.morphologyEx(plain, cv2.MORPH_OPEN, disc(radius))
+    return np.asarray(cv2.dilate(core, disc(4)) > 0)
+
+
 def _line_zone(reference: Reference, x_px: Floats, y_px: Floats) -> Image | None:
     grid = reference.grid
     if grid is None:
@@ -199,6 +249,46 @@ def upsample(coarse: Floats, shape: tuple[int, ...], step: int) -> Floats:
     return np.stack(layers, -1).astype(np.float64)
 
 
+#: A mat reaches this many steps beyond its outermost line at least.
+BEYOND_LINES = 0.25
+
+
+def on_mat_at(grid: Grid, grid_xy: Floats, photo_xy: Floats, size_px: tuple[int, int]) -> Mask:
+    """Where the mat surely lies, from grid coordinates of pixels, shape (h, w, 2).
+
+    Only sides of the mat that are to be seen in the photo limit it.
+    """
+    i0, j0, i1, j1 = grid.extent
+    held = np.ones(grid_xy.shape[:2], bool)
+    width, height = size_px
+    seen = ((photo_xy >= 0) & (photo_xy <= [width, height])).all(-1)
+    for axis, low, high in ((0, i0, i1), (1, j0, j1)):
+        place = grid_xy[..., axis]
+        # Within a step and a half of the border a further line would not be seen anyway.
+        if grid.photo_span[axis] < low - 1.5:
+            held &= place > low - BEYOND_LINES
+        if grid.photo_span[axis + 2] > high + 1.5:
+            held &= place < high + BEYOND_LINES
+    return held & seen
+
+
+def _on_mat(reference: Reference, x_px: Floats, y_px: Floats) -> Mask:
+    """Where the gridded mat surely lies; everywhere when there is no grid.
+
+    A grid is a rectangle of lines; where lines end short of the photo's border, so does the
+    mat, and what lies beyond (table, floor) is no background to tell lace from.
+    """
+    grid = reference.grid
+    if grid is None:
+        return np.ones(x_px.shape, bool)
+    step = 8
+    coarse = np.stack([x_px[::step, ::step], y_px[::step, ::step]], -1)
+    unit = reference.map_along(np.array([[0.0, 0], [1, 0]]))
+    at = unit.photo_to_mat_mm(coarse.reshape(-1, 2)).reshape(coarse.shape)
+    full = upsample(at, x_px.shape, step)
+    return on_mat_at(grid, full, np.stack([x_px, y_px], -1), reference.size_px)
+
+
 def _basis(x_px: NDArray[np.floating], y_px: NDArray[np.floating], size_px: tuple[int, int]) -> Image:
     x = np.asarray(x_px, np.float32) / size_px[0] * 2 - 1
     y = np.asarray(y_px, np.float32) / size_px[1] * 2 - 1
@@ -219,13 +309,13 @@ def _surface(
 
 
 def _fit_surface(
-    lab: Image, zone: Image | None, x_px: Floats, y_px: Floats, reference: Reference
+    lab: Image, zone: Image | None, on_mat: Mask, x_px: Floats, y_px: Floats, reference: Reference
 ) -> tuple[Floats, float]:
     """The mat's colour over the photo, starting from the commonest colour at its border."""
     step = 3
     sample = lab[::step, ::step]
     xs, ys = x_px[::step, ::step], y_px[::step, ::step]
-    free = np.ones(sample.shape[:2], bool)
+    free = on_mat[::step, ::step].copy()
     if zone is not None:
         free &= zone[::step, ::step] == 0
     height, width = free.shape
@@ -289,6 +379,7 @@ def _complete(
     lab: Image,
     surface: Image,
     zone: Image | None,
+    on_mat: Mask,
     terms: Floats,
     noise: float,
     reference: Reference,
@@ -297,9 +388,9 @@ def _complete(
     offset = lab - surface
     far = np.sqrt((offset * offset).sum(-1))
     line_offset = np.zeros(3)
-    free = np.ones(far.shape, bool)
+    free = on_mat
     if zone is not None and reference.grid is not None:
-        free = zone == 0
+        free = on_mat & (zone == 0)
         shrink = lab.shape[1] / reference.size_px[0]
         seen = ((reference.grid.stretches_px + 0.5) * shrink - 0.5).round().astype(int)
         inside = ((seen >= 0) & (seen < [lab.shape[1], lab.shape[0]])).all(1)

@@ -26,6 +26,10 @@ SHALLOWEST_SHARE = 0.045
 NARROWEST_MM = 5.0
 #: A valley is at least this deep, as a share of the edge's whole play.
 VALLEY_SHARE = 0.4
+#: A pixel covered by more than this belongs to the edge; less is shadow or blur.
+EDGE_COVER = 0.55
+#: What is thinner than twice this and stands out from the edge is a loose thread or a pin.
+WHISKER_MM = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,36 +47,47 @@ class Profile:
 
 
 def profiles(strip: Strip) -> tuple[Profile, Profile]:
-    """Lower and upper profile where the lace has its full depth (its ends left out)."""
+    """Lower and upper profile where the lace has its full depth (its ends left out).
+
+    The profile follows the outermost thread, not the filled extent: filling rounds valleys.
+    """
     shrink = min(1.0, 5.0 / strip.px_per_mm)
-    small = cv2.resize(
-        strip.extent.astype(np.float32), None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA
-    )
+    size = (round(strip.alpha.shape[1] * shrink), round(strip.alpha.shape[0] * shrink))
+    extent = cv2.resize(strip.extent.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    shrink = size[0] / strip.alpha.shape[1]
     per_mm = strip.px_per_mm * shrink
     # Rows and columns of the small picture in those of the large: centres at integers.
     half = 0.5 / shrink - 0.5
     pad = int(2 * per_mm) + 2
-    mask = cv2.morphologyEx(
-        np.pad((small > 0.5).astype(np.uint8), pad), cv2.MORPH_OPEN, disc(0.4 * per_mm)
+    opened = cv2.morphologyEx(
+        np.pad((extent > 0.5).astype(np.uint8), pad), cv2.MORPH_OPEN, disc(WHISKER_MM * per_mm)
     )[pad:-pad, pad:-pad]
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(opened)
     if count > 1:
-        mask = (labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())).astype(np.uint8)
-    deep = mask.sum(0).astype(float)
+        opened = (labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())).astype(np.uint8)
+    deep = opened.sum(0).astype(float)
     full = np.flatnonzero(deep > 0.55 * np.percentile(deep[deep > 0], 60))
-    first, last = int(full[0]), int(full[-1])
-    columns = np.arange(first, last + 1)
-    top = mask[:, first : last + 1].argmax(0).astype(float)
-    bottom = mask.shape[0] - 1 - mask[::-1, first : last + 1].argmax(0).astype(float)
-    empty = mask[:, first : last + 1].sum(0) == 0
-    if empty.any():
-        known = np.flatnonzero(~empty)
-        top = np.interp(np.arange(len(top)), known, top[known])
-        bottom = np.interp(np.arange(len(bottom)), known, bottom[known])
+    columns = np.arange(int(full[0]), int(full[-1]) + 1)
+    near = cv2.dilate(opened, disc(0.25 * per_mm))
+    within = cv2.resize(near, strip.alpha.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
+    thread = ((strip.alpha > EDGE_COVER) & within).astype(np.uint8)
+    # Single specks are noise: a thread at the edge goes on for a third of a millimetre.
+    long = max(1, round(0.3 * strip.px_per_mm))
+    thread = cv2.morphologyEx(thread, cv2.MORPH_OPEN, np.ones((1, long), np.uint8))
+    tall = thread.shape[0]
+    seen = thread.any(0)
+    at = np.clip(np.round(columns / shrink + half).astype(int), 0, thread.shape[1] - 1)
+    known = np.flatnonzero(seen)
+    top = np.interp(at, known, thread.argmax(0)[known].astype(float))
+    bottom = np.interp(at, known, (tall - 1 - thread[::-1].argmax(0))[known].astype(float))
+    # A gap in the edge thread is no valley: the outermost within a quarter of a millimetre.
+    reach = np.ones((1, 2 * round(0.25 * per_mm) + 1), np.uint8)
+    top = cv2.erode(top.reshape(1, -1), reach).ravel()
+    bottom = cv2.dilate(bottom.reshape(1, -1), reach).ravel()
     u = strip.u_of(columns / shrink + half)
     # The outline runs along the outer sides of the outermost pixels.
-    upper = strip.v_of((top - 0.5) / shrink + half)
-    lower = strip.v_of((bottom + 0.5) / shrink + half)
+    upper = strip.v_of(top - 0.5)
+    lower = strip.v_of(bottom + 0.5)
     return Profile("lower", u, lower), Profile("upper", u, upper)
 
 
@@ -125,12 +140,13 @@ def read_edge(profile: Profile, relative_sigma: float) -> LaceEdge:
     if whole - len(tips) > 2.2:
         doubts.append("scallops near an end could not be read")
     sign = -1.0 if profile.side == "lower" else 1.0
-    edge_points = lambda at: np.column_stack([_exact(u, smooth, at), sign * fine[at]])  # noqa: E731
+    reach = max(2, round(0.15 * width / spacing))
+    tip_u = np.array([_tip(u, out, int(at), reach) for at in tips])
     return LaceEdge(
         profile.side,
         True,
-        edge_points(valleys),
-        edge_points(tips),
+        np.column_stack([_exact(u, smooth, valleys), sign * fine[valleys]]),
+        np.column_stack([tip_u, sign * np.interp(tip_u, u, fine)]),
         Measured(width, float(np.hypot(scatter, relative_sigma * width))),
         Measured(
             typical,
@@ -233,6 +249,16 @@ def _pitch(valley_u: Floats) -> tuple[float, float]:
     miss = valley_u - (start + slope * index)
     variance = float((miss**2).sum() / (n - 2)) + 0.1**2
     return float(slope), float(np.sqrt(variance / ((index - index.mean()) ** 2).sum()))
+
+
+def _tip(u: Floats, out: Floats, at: int, reach: int) -> float:
+    """u of a tip: the top of a parabola over the crown of the scallop."""
+    low, high = max(0, at - reach), min(len(u), at + reach + 1)
+    own = u[low:high] - u[at]
+    bend, slope, _ = np.polyfit(own, out[low:high], 2)
+    if bend >= -1e-9:
+        return float(u[at])
+    return float(u[at] + np.clip(-slope / (2 * bend), own[0], own[-1]))
 
 
 def _exact(u: Floats, smooth: Floats, at: NDArray[np.int64]) -> Floats:

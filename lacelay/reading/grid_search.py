@@ -10,6 +10,7 @@ Frames: photo points are (x, y) in pixels of the picture given, y down. Grid poi
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -26,13 +27,33 @@ POINTING_RAD = np.deg2rad(0.9)
 
 @dataclass(frozen=True, eq=False)
 class CoarseGrid:
-    """A grid found but not yet refined: grid (i, j) to photo pixels, shape (3, 3)."""
+    """A grid found but not yet refined.
+
+    Parameters
+    ----------
+    grid_to_photo : ndarray, shape (3, 3)
+        From grid (i, j) to photo pixels.
+    support_px : ndarray, shape (n, 2)
+        Points on the segments that lie on its lines.
+    support_family : ndarray of int, shape (n,)
+        0 for points on lines of constant i, 1 for those of constant j.
+    """
 
     grid_to_photo: Floats
-    segments: int
+    support_px: Floats
+    support_family: NDArray[np.int64]
 
 
-def find_grid(gray: NDArray[np.uint8]) -> CoarseGrid | None:
+@dataclass(frozen=True)
+class Comb:
+    """A step, the offset of one of its lines, and its strength beside the strongest."""
+
+    step: float
+    phase: float
+    strength: float
+
+
+def find_grids(gray: NDArray[np.uint8]) -> Iterator[list[CoarseGrid]]:
     """Find two families of evenly spaced lines.
 
     Parameters
@@ -42,12 +63,13 @@ def find_grid(gray: NDArray[np.uint8]) -> CoarseGrid | None:
 
     Returns
     -------
-    CoarseGrid or None
-        None when there is no grid to be seen.
+    iterator of list of CoarseGrid
+        One list for each pair of directions, the likeliest first; in it the steps that cannot
+        be told apart yet. Nothing when there is no grid to be seen.
     """
     segments = _segments(gray)
     if len(segments) < 2 * FEWEST_LINES:
-        return None
+        return
     height, width = gray.shape
     centre = np.array([(width - 1) / 2, (height - 1) / 2])
     half = float(np.hypot(width, height)) / 2
@@ -62,16 +84,35 @@ def find_grid(gray: NDArray[np.uint8]) -> CoarseGrid | None:
             continue
         along_x = _comb(near_first, one, rectify, axis=1, pixel=1 / half)
         along_y = _comb(near_second, two, rectify, axis=0, pixel=1 / half)
-        if along_x is None or along_y is None:
-            continue
-        (step_y, phase_y), (step_x, phase_x) = along_x, along_y
-        step_x, step_y = _same_step(step_x, step_y)
-        # rectified = diag(step) @ grid + phase; y of the photo goes down, j goes up.
-        to_rectified = np.array([[step_x, 0, phase_x], [0, -step_y, phase_y], [0, 0, 1.0]])
+        candidates: list[CoarseGrid] = []
         normal_to_photo = np.array([[half, 0, centre[0]], [0, half, centre[1]], [0, 0, 1.0]])
-        grid_to_photo = normal_to_photo @ np.linalg.inv(rectify) @ to_rectified
-        return CoarseGrid(_upright(grid_to_photo, centre), len(near_first) + len(near_second))
-    return None
+        to_photo = normal_to_photo @ np.linalg.inv(rectify)
+        for (step_y, phase_y), (step_x, phase_x) in _square_pairs(along_x, along_y):
+            # rectified = diag(step) @ grid + phase; y of the photo goes down, j goes up.
+            to_rectified = np.array([[step_x, 0, phase_x], [0, -step_y, phase_y], [0, 0, 1.0]])
+            grid_to_photo = _upright(to_photo @ to_rectified, centre)
+            points, family = _support(grid_to_photo, near_first, near_second, half, centre)
+            candidates.append(CoarseGrid(grid_to_photo, points, family))
+        if candidates:
+            yield candidates
+
+
+def _support(
+    grid_to_photo: Floats, first: Floats, second: Floats, half: float, centre: Floats
+) -> tuple[Floats, NDArray[np.int64]]:
+    """Points of the segments that lie along a line of the grid."""
+    to_grid = np.linalg.inv(grid_to_photo)
+    share = np.linspace(0.1, 0.9, 7)[:, None, None]
+    points, family = [], []
+    # The first family runs along i: its lines have constant j, axis 1.
+    for ends, axis in ((first, 1), (second, 0)):
+        at = (ends[None, :, 0] + share * (ends[None, :, 1] - ends[None, :, 0])) * half + centre
+        flat = np.column_stack([at.reshape(-1, 2), np.ones(at.shape[0] * at.shape[1])]) @ to_grid.T
+        place = (flat[:, axis] / flat[:, 2]).reshape(at.shape[:2])
+        on_line = np.abs(place - np.round(place)).max(0) < 0.16
+        points.append(at[:, on_line].reshape(-1, 2))
+        family.append(np.full(len(points[-1]), axis, dtype=np.int64))
+    return np.concatenate(points), np.concatenate(family)
 
 
 def _segments(gray: NDArray[np.uint8]) -> Floats:
@@ -186,12 +227,12 @@ def _rectification(one: Floats, two: Floats) -> Floats | None:
 
 def _comb(
     ends: Floats, point: Floats, rectify: Floats, axis: int, pixel: float
-) -> tuple[float, float] | None:
-    """Step and phase of one family's offsets in the rectified frame, or None."""
+) -> list[Comb]:
+    """Steps that one family's offsets in the rectified frame may have, slowest first."""
     angle, length = _directions(ends)
     close = _points_at(point, ends.mean(axis=1), angle)
     if close.sum() < FEWEST_LINES:
-        return None
+        return []
     middles = np.column_stack([ends[close].mean(axis=1), np.ones(int(close.sum()))])
     flat = middles @ rectify.T
     offset = flat[:, axis] / flat[:, 2]
@@ -199,7 +240,7 @@ def _comb(
     bins = 4096
     low, high = float(offset.min()), float(offset.max())
     if high - low < 0.05:
-        return None
+        return []
     bin_width = (high - low) / (bins - 1)
     histogram = np.bincount(((offset - low) / bin_width).round().astype(int), weight, bins)
     # A printed line has two sides and many pieces: what counts is that it is there.
@@ -211,32 +252,41 @@ def _comb(
     spread = 4 * bins
     spectrum = np.abs(np.fft.rfft(density - density.mean(), spread))
     frequency = np.fft.rfftfreq(spread, bin_width)
-    spectrum = spectrum * np.exp(0.0 * frequency)
     slowest, fastest = (FEWEST_LINES - 0.6) / (high - low), 1 / (7 * pixel)
     allowed = (frequency >= slowest) & (frequency <= fastest)
     if not allowed.any():
-        return None
+        return []
     top = float(spectrum[allowed].max())
     noise = float(np.median(spectrum[allowed]))
     is_peak = (spectrum >= np.roll(spectrum, 1)) & (spectrum > np.roll(spectrum, -1)) & allowed
-    strong = np.flatnonzero(is_peak & (spectrum > max(0.6 * top, 5 * noise)))
-    if strong.size == 0:
-        return None
-    # Equal lines put equal strength into every multiple: the slowest strong one is the step.
-    best = float(frequency[strong[0]])
-    step = 1 / best
-    phase = float(np.angle(np.sum(density * np.exp(2j * np.pi * best * np.arange(bins) * bin_width))))
-    return step, low + phase / (2 * np.pi) * step
+    strong = np.flatnonzero(is_peak & (spectrum > max(0.3 * top, 3 * noise)))
+    # Equal lines put equal strength into every multiple of their frequency.
+    strong = strong[np.argsort(-spectrum[strong])][:12]
+    combs = []
+    for index in np.sort(strong):
+        best = float(frequency[index])
+        turn = np.sum(density * np.exp(2j * np.pi * best * np.arange(bins) * bin_width))
+        phase = low + float(np.angle(turn)) / (2 * np.pi) / best
+        combs.append(Comb(1 / best, phase, float(spectrum[index]) / top))
+    return combs
 
 
-def _same_step(step_x: float, step_y: float) -> tuple[float, float]:
-    """Square cells: one family read at a multiple of the other is brought down to it."""
-    ratio = step_x / step_y
-    if ratio > 1.6:
-        return step_x / max(1, round(ratio)), step_y
-    if ratio < 1 / 1.6:
-        return step_x, step_y / max(1, round(1 / ratio))
-    return step_x, step_y
+def _square_pairs(
+    along_x: list[Comb], along_y: list[Comb]
+) -> list[tuple[tuple[float, float], tuple[float, float]]]:
+    """Pairs of combs whose cells are square but for a camera's slant, slow and strong first."""
+    pairs = []
+    for one in along_x:
+        for two in along_y:
+            if abs(np.log(one.step / two.step)) < 0.17:
+                pairs.append((one.strength * two.strength, one, two))
+    if not pairs:
+        return []
+    best = max(strength for strength, _, _ in pairs)
+    strong = [pair for pair in pairs if pair[0] > 0.4 * best]
+    # A multiple of the step is weaker as soon as lines differ at all; slow ones go first.
+    strong.sort(key=lambda pair: -pair[0] * (pair[1].step * pair[2].step) ** 0.25)
+    return [((one.step, one.phase), (two.step, two.phase)) for _, one, two in strong[:4]]
 
 
 def _upright(grid_to_photo: Floats, centre: Floats) -> Floats:

@@ -24,6 +24,8 @@ FEWEST_COPIES = 1.6
 #: Resolution the repeat is looked for at, px per mm.
 PX_PER_MM = 2.5
 BANDS = 6
+#: Wider than half a mesh, narrower than a motif.
+BLUR_MM = 1.4
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,8 +101,11 @@ def find_repeat(
 def _plain(strip: Strip) -> tuple[Floats, float]:
     """The cover at low resolution, each row about its mean, cut to where lace lies."""
     shrink = min(1.0, PX_PER_MM / strip.px_per_mm)
-    small = cv2.resize(strip.alpha, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-    small = cv2.GaussianBlur(small, (0, 0), 0.6 * strip.px_per_mm * shrink)
+    size = (round(strip.alpha.shape[1] * shrink), round(strip.alpha.shape[0] * shrink))
+    shrink = size[0] / strip.alpha.shape[1]
+    small = cv2.resize(strip.alpha, size, interpolation=cv2.INTER_AREA)
+    # Meshes are blurred away: their spacing need not fit the repeat.
+    small = cv2.GaussianBlur(small, (0, 0), BLUR_MM * strip.px_per_mm * shrink)
     inside = cv2.resize(
         strip.extent.astype(np.float32), small.shape[::-1], interpolation=cv2.INTER_AREA
     )

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from lacelay.errors import ScaleError
 from lacelay.geometry.photo_map import PhotoMap
 from lacelay.reading.grid_fit import Grid, fit_grid
-from lacelay.reading.grid_search import find_grid
+from lacelay.reading.grid_search import CoarseGrid, find_grids
 from lacelay.units import MM_PER_INCH, format_length
 
 Floats = NDArray[np.float64]
@@ -25,6 +25,8 @@ USUAL_STEPS_MM = (5.0, 10.0, 20.0, 50.0, MM_PER_INCH / 4, MM_PER_INCH / 2, MM_PE
 #: Print and flatness of a mat, and lace lying a little nearer the lens than the print:
 #: a share of the scale, an assumption, common practice rather than a published figure.
 MAT_SIGMA = 0.001
+#: Cells of a grid rightly counted are square within this share.
+SQUARE = 0.004
 #: A camera held by hand over a table is off square by some degrees: 1.5 % across a lace.
 UNSQUARE_SIGMA = 0.015
 GRID_REMEDY = (
@@ -39,7 +41,7 @@ class ScaleRequest:
     Parameters
     ----------
     grid_mm : float or None
-        The step she says the mat's grid has: 10 or 25.4 or another.
+        The step she says the mat's main lines have: 10 or 25.4 or another.
     two_points : tuple or None
         Two photo points (x, y) in pixels of the upright photo, and the mm between them.
     width_mm : float or None
@@ -130,15 +132,29 @@ def _find_grid(gray: NDArray[np.uint8]) -> Grid | None:
     for side in (1600, 900):
         shrink = min(1.0, side / longest)
         small = cv2.resize(gray, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-        coarse = find_grid(np.asarray(small, dtype=np.uint8))
-        if coarse is None:
-            continue
         # Pixel centres at integers: x_full = (x_small + 0.5) / shrink - 0.5.
         half = 0.5 / shrink - 0.5
         grow = np.array([[1 / shrink, 0, half], [0, 1 / shrink, half], [0, 0, 1.0]])
-        grid = fit_grid(gray, grow @ coarse.grid_to_photo)
-        if grid is not None:
-            return grid
+        fitted: list[tuple[Grid, CoarseGrid]] = []
+        for candidates in find_grids(np.asarray(small, dtype=np.uint8)):
+            for coarse in candidates:
+                grid = fit_grid(np.asarray(small, dtype=np.uint8), coarse, fully=False)
+                if grid is not None:
+                    fitted.append((grid, coarse))
+            if any(grid.square < SQUARE for grid, _ in fitted):
+                break
+        if not fitted:
+            continue
+        # A multiple of the step loses lines, a part of it gains none of their strength.
+        most = max(grid.stretches for grid, _ in fitted)
+        strong = [pair for pair in fitted if pair[0].stretches > 0.85 * most]
+        grid, coarse = max(strong, key=lambda pair: pair[0].step_px)
+        support = (coarse.support_px + 0.5) / shrink - 0.5
+        to_photo = np.asarray(np.linalg.inv(grid.all_lines), dtype=np.float64)
+        refined = CoarseGrid(grow @ to_photo, support, coarse.support_family)
+        whole = fit_grid(gray, refined)
+        if whole is not None:
+            return whole
     return None
 
 
@@ -211,9 +227,9 @@ def _settle_grid(
 ) -> Reference:
     doubts: list[str] = []
     if request.grid_mm is not None:
-        step = printed_step_mm(request.grid_mm, grid.heavy_every)
+        step = request.grid_mm
     else:
-        read = step_from_heavy(grid.heavy_every)
+        read = step_from_print(grid.divided, grid.heavy_every)
         if told is not None:
             nearest = min(USUAL_STEPS_MM, key=lambda usual: abs(np.log(usual / told)))
             step = nearest if abs(nearest / told - 1) < 0.04 else told
@@ -249,43 +265,24 @@ def _settle_grid(
     )
 
 
-def step_from_heavy(heavy_every: int | None) -> float | None:
-    """The step a grid has by its heavy lines, or None where they do not tell.
+def step_from_print(divided: int, heavy_every: int | None) -> float | None:
+    """The step a grid has by how it is divided and counted, or None where that does not tell.
 
-    Tens are counted in centimetres and dozens, halves and eighths in inches; heavy lines at
-    every second one may be centimetres in halves or inches in halves, which differ by a
-    quarter: that is asked, not guessed.
+    Tens are counted in centimetres, dozens in inches; inches are divided by four and eight,
+    centimetres by five and ten. Halves say nothing: that is asked, not guessed.
 
     Examples
     --------
-    >>> step_from_heavy(5), step_from_heavy(10), step_from_heavy(12)
+    >>> step_from_print(2, 5), step_from_print(1, 10), step_from_print(8, None)
     (10.0, 10.0, 25.4)
-    >>> step_from_heavy(2) is None and step_from_heavy(None) is None
+    >>> step_from_print(2, None) is None
     True
     """
-    if heavy_every in (5, 10):
-        return 10.0
-    if heavy_every in (6, 12):
+    if heavy_every in (5, 10) or divided in (5, 10):
+        return None if heavy_every in (6, 12) else 10.0
+    if heavy_every in (6, 12) or divided in (4, 8):
         return MM_PER_INCH
-    if heavy_every in (4, 8):
-        return MM_PER_INCH / heavy_every
     return None
-
-
-def printed_step_mm(named_mm: float, heavy_every: int | None) -> float:
-    """The step of the lines found, when she names the mat by a step of her own.
-
-    A mat of inches with lines at every half or quarter is called an inch mat all the same,
-    and so with a centimetre mat with lines at every half.
-
-    Examples
-    --------
-    >>> printed_step_mm(10.0, 5), printed_step_mm(25.4, 2), printed_step_mm(10.0, 2)
-    (10.0, 12.7, 5.0)
-    """
-    if heavy_every is None or heavy_every in (5, 6, 10, 12):
-        return named_mm
-    return named_mm / heavy_every
 
 
 def _step_name(step_mm: float) -> str:

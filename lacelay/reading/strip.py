@@ -28,6 +28,7 @@ from lacelay.reading.cloth import (
     fill_holes,
     lab_of,
     line_zone,
+    on_mat_at,
     upsample,
 )
 from lacelay.reading.scale import Reference
@@ -35,7 +36,7 @@ from lacelay.reading.scale import Reference
 Floats = NDArray[np.float64]
 
 #: The straightened picture holds at most this many pixels.
-MOST_PIXELS = 7_000_000
+MOST_PIXELS = 4_500_000
 _UNIT_AXIS = np.array([[0.0, 0.0], [1.0, 0.0]])
 
 
@@ -269,12 +270,14 @@ def cut_out(
     lab = lab_of(rgb)
     surface = mat.lab_at(x_px, y_px)
     zone = None
-    if reference.grid is not None and grid_step_mm is not None:
-        on_grid = (on_mat / grid_step_mm).reshape(*u.shape, 2)
-        zone = line_zone(reference.grid, upsample(on_grid, shape, step), 1.0)
-    far = distance(lab, surface, zone, mat)
     height, width = photo.shape[:2]
     outside = (x_px < 0) | (y_px < 0) | (x_px > width - 1) | (y_px > height - 1)
+    if reference.grid is not None and grid_step_mm is not None:
+        on_grid = (on_mat / grid_step_mm).reshape(*u.shape, 2)
+        grid_xy = upsample(on_grid, shape, step)
+        zone = line_zone(reference.grid, grid_xy, 1.0)
+        outside |= ~on_mat_at(reference.grid, grid_xy, full, reference.size_px)
+    far = distance(lab, surface, zone, mat)
     alpha = _matte(far, mat)
     alpha[outside] = 0
     extent = _extent(alpha > 0.3, px_per_mm)
