@@ -185,8 +185,7 @@ def figures(plan: Plan) -> np.ndarray:
     return np.array(told, dtype=float)
 
 
-@pytest.mark.parametrize("lace", ["beaded", "compound"])
-@pytest.mark.parametrize("kind", ["hard", "free"])
+@pytest.mark.parametrize(("lace", "kind"), [("beaded", "hard"), ("compound", "free")])
 def test_turning_and_moving_the_garment_changes_no_figure(lace: str, kind: EdgeKind) -> None:
     target = lopsided(kind)
     plain = lay_border(LACES[lace](), target, wishes=LOWER)
