@@ -2,7 +2,10 @@
 
 What is frozen: `LEVELS` of `difficulty`, by which every reading is judged, was fixed before
 any reading was tuned. Whoever changes it, or anything that changes the bytes or the truth of
-a rendered photo, raises `RENDERER_VERSION` and measures again.
+a rendered photo, raises `RENDERER_VERSION` and measures again. The realism of version 1 was
+measured by `scripts/renderer_realism.py`: mesh spectrum, contrast and noise of three public
+photos of lace lie within the range of 30 rendered ones; of a fourth, black lace on a white
+ground that is clipped to white and so has no noise to measure, spectrum slope and noise do not.
 """
 
 from lacelay.rendering.difficulty import LEVELS, Difficulty, Level, draw_difficulty
