@@ -218,7 +218,7 @@ def lay(
     bare = lay_border(
         source.lace, edge, wishes=wishes, weights=weights, limits=limits, progress=progress
     )
-    bought = purchase_for(bare, increment_mm=increment_mm, spare_share=spare_share)
+    bought = purchase_for(bare, increment_mm=increment_mm, spare_share=spare_share, inches=inches)
     plan = replace(bare, purchase=bought)
     lines = (first_line(plan), *report_lines(plan, inches=inches))
     files: list[Path] = []

@@ -45,6 +45,7 @@ def purchase_for(
     increment_mm: float = 250.0,
     spare_share: float | None = None,
     start_chosen: bool = False,
+    inches: bool = False,
 ) -> Purchase:
     """Work out the length to buy.
 
@@ -57,6 +58,8 @@ def purchase_for(
         Share kept for mishaps; the rule of the trade when None.
     start_chosen : bool
         She chooses where the shop cuts, so nothing is lost to where the pattern starts.
+    inches : bool
+        Tell the reasons in inches.
 
     Raises
     ------
@@ -84,14 +87,18 @@ def purchase_for(
     ragged = 2 * scallop
     to_buy = whole_increments(used + anywhere + ragged + spare, increment_mm)
     why = "one repeat" if spare == period else f"{share:.0%}"
-    reasons = [f"{format_length(laid)} laid, both turn-ins counted"]
+
+    def length(mm: float) -> str:
+        return format_length(mm, inches=inches)
+
+    reasons = [f"{length(laid)} laid, both turn-ins counted"]
     if ease:
-        reasons.append(f"{format_length(ease)} of ease on a free edge")
+        reasons.append(f"{length(ease)} of ease on a free edge")
     if anywhere:
-        reasons.append(f"{format_length(anywhere)} so that it serves wherever the bolt was cut")
+        reasons.append(f"{length(anywhere)} so that it serves wherever the bolt was cut")
     reasons += [
-        f"{format_length(ragged)}, one scallop lost at each ragged end",
-        f"{format_length(spare)} spare ({why}{', beaded or tight' if beaded or tight else ''})",
-        f"rounded up to what the shop sells by, {format_length(increment_mm)}",
+        f"{length(ragged)}, one scallop lost at each ragged end",
+        f"{length(spare)} spare ({why}{', beaded or tight' if beaded or tight else ''})",
+        f"rounded up to what the shop sells by, {length(increment_mm)}",
     ]
     return Purchase(used, anywhere, ragged, spare, increment_mm, to_buy, tuple(reasons))

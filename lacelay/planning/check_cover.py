@@ -38,6 +38,14 @@ def _told(plan: Plan, measured: Remeasured) -> Found:
                 "bare places",
                 f"bare place {number} has {outline.area:.0f} mm2, {gap.area_mm2:.0f} stated",
             )
+        # Its width, measured in 720 directions round the clock.
+        way = np.linspace(0.0, np.pi, 720, endpoint=False)
+        extents = np.ptp(gap.outline_mm @ np.stack([np.cos(way), np.sin(way)]), axis=0)
+        if abs(float(extents.min()) - gap.width_mm) > 0.2:
+            yield (
+                "bare places",
+                f"bare place {number} is {extents.min():.1f} mm wide, {gap.width_mm:.1f} stated",
+            )
 
 
 def _untold(plan: Plan, measured: Remeasured) -> Found:

@@ -51,7 +51,7 @@ class CostField:
         return np.asarray(self.minutes_per_mm[np.clip(row, 0, rows - 1), column])
 
 
-def cost_field(strip: Strip, weights: Weights, depth_mm: float) -> CostField:
+def cost_field(strip: Strip, weights: Weights, limits: Limits, depth_mm: float) -> CostField:
     """Rasterise what the strip holds down to a depth from the valley line."""
     low = -strip.reach_mm - 2.0
     rows = int(np.ceil((depth_mm - low) / CELL_MM)) + 1
@@ -76,7 +76,7 @@ def cost_field(strip: Strip, weights: Weights, depth_mm: float) -> CostField:
         if 0 <= row < rows:
             beads[row, column] += 1
     # A bead is in the way over its clearance; spread it there so that paths go round.
-    near = _spread(beads, 3.0 / CELL_MM)
+    near = _spread(beads, limits.bead_clearance_mm / CELL_MM)
     care = cv2.dilate(motif, np.ones((3, 3), np.uint8), iterations=round(OUTLINE_CARE_MM / CELL_MM))
     minutes = np.full((rows, columns), weights.net_mm)
     minutes += np.where((care > 0) & (motif == 0), 0.1 * weights.motif_mm, 0.0)

@@ -146,7 +146,7 @@ def _border(order: Order, strip: Strip) -> Border:
     room = strip.width_mm / 2 - 2.0 if both else strip.width_mm - 4.0
     lowest = max(strip.reach_mm, limits.uncut_beaded_mm) + 8.0
     place, radius = tightest_bend(target, strip.scallop_mm)
-    field = cost_field(strip, order.weights, room + PLAY_MM)
+    field = cost_field(strip, order.weights, limits, room + PLAY_MM)
     if wishes.border_depth_mm is not None:
         depth = wishes.border_depth_mm
         if not lowest <= depth <= room:

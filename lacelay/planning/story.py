@@ -8,7 +8,7 @@ import numpy as np
 
 from lacelay.model.plan import Cut, Plan
 from lacelay.planning.bends import tightest_bend
-from lacelay.units import format_length, format_mixed
+from lacelay.units import MM_PER_INCH, format_length, format_mixed
 
 Length = Callable[[float], str]
 #: Doubt about the scale from which a warning goes on everything.
@@ -57,7 +57,11 @@ def report_lines(plan: Plan, *, inches: bool = False) -> list[str]:
         _edge_line(plan, length),
     ]
     lines += [_cut_line(plan, number, cut, inches=inches) for number, cut in real_cuts(plan)]
-    lines += [_bare_line(plan, length), _bulk_line(plan, length), _bead_line(plan)]
+    lines += [
+        _bare_line(plan, length, inches=inches),
+        _bulk_line(plan, length, inches=inches),
+        _bead_line(plan, inches=inches),
+    ]
     if plan.purchase is not None:
         lines.append(f"Buy {length(plan.purchase.to_buy_mm)} in one length of one dye lot:")
         lines += [f"  {reason}" for reason in plan.purchase.reasons]
@@ -182,33 +186,40 @@ def _cut_line(plan: Plan, number: int, cut: Cut, *, inches: bool) -> str:
     return f"Cut {number}, {where}: {', '.join(told)}."
 
 
-def _bare_line(plan: Plan, length: Length) -> str:
+def _area(mm2: float, *, inches: bool) -> str:
+    if inches:
+        return f"{max(mm2 / MM_PER_INCH**2, 1):.0f} square in"
+    return f"{max(mm2 / 100, 1):.0f} cm2"
+
+
+def _bare_line(plan: Plan, length: Length, *, inches: bool) -> str:
     if not plan.gaps:
         return "Nothing is left bare between the runs."
     widest = max(plan.gaps, key=lambda gap: gap.width_mm)
-    area = sum(gap.area_mm2 for gap in plan.gaps) / 100
+    area = _area(sum(gap.area_mm2 for gap in plan.gaps), inches=inches)
     count = "1 bare place" if len(plan.gaps) == 1 else f"{len(plan.gaps)} bare places"
-    return f"{count} to fill, {max(area, 1):.0f} cm2 in all, the widest {length(widest.width_mm)}."
+    return f"{count} to fill, {area} in all, the widest {length(widest.width_mm)}."
 
 
-def _bulk_line(plan: Plan, length: Length) -> str:
+def _bulk_line(plan: Plan, length: Length, *, inches: bool) -> str:
     laps = [cut for cut in plan.cuts if cut.lap_mm2 > 1.0]
     if not laps:
         return "No laps, so no bulk."
-    area = sum(cut.lap_mm2 for cut in laps) / 100
+    area = _area(sum(cut.lap_mm2 for cut in laps), inches=inches)
     widest = max(abs(cut.widths_mm[-1][1]) for cut in laps)
     return (
-        f"Bulk: {len(laps)} laps, {max(area, 1):.0f} cm2 in all before trimming, the widest "
+        f"Bulk: {len(laps)} laps, {area} in all before trimming, the widest "
         f"{length(widest)}, at most {plan.layers} layers."
     )
 
 
-def _bead_line(plan: Plan) -> str:
+def _bead_line(plan: Plan, *, inches: bool) -> str:
     if not plan.lace.beads:
         return ""
     way = sum(cut.beads_in_way for cut in plan.cuts)
     under = sum(cut.beads_under_lap for cut in plan.cuts)
+    back = "3/8 to 5/8 in" if inches else "10-15 mm"
     return (
         f"Beads: {way} in the way of cuts or within reach of them (fasten the thread on both "
-        f"sides, 10-15 mm back, before each cut) and {under} under laps to take off."
+        f"sides, {back} back, before each cut) and {under} under laps to take off."
     )

@@ -10,7 +10,7 @@ import shapely
 from handmade import galloon, with_blobs
 
 from lacelay.model.lace import Lace
-from lacelay.model.wishes import Weights
+from lacelay.model.wishes import Limits, Weights
 from lacelay.planning.border_line import border_line, choose_depth
 from lacelay.planning.cost_field import CELL_MM, CostField, cost_field
 from lacelay.planning.seams import periodic_seam
@@ -18,7 +18,7 @@ from lacelay.planning.strip import border_strip
 
 
 def field_of(lace: Lace) -> CostField:
-    return cost_field(border_strip(lace, "lower"), Weights(), 70.0)
+    return cost_field(border_strip(lace, "lower"), Weights(), Limits(), 70.0)
 
 
 def crossed(field: CostField, line: object) -> float:

@@ -116,6 +116,11 @@ def bare_place_under_lace(plan: Plan) -> Plan:
     return replace(plan, gaps=(replace(gap, outline_mm=gap.outline_mm + [25.0, 0.0]),))
 
 
+def bare_place_told_too_narrow(plan: Plan) -> Plan:
+    gap = plan.gaps[0]
+    return replace(plan, gaps=(replace(gap, width_mm=gap.width_mm * 0.8), *plan.gaps[1:]))
+
+
 def lap_told_too_small(plan: Plan) -> Plan:
     k = lapping(plan)
     return with_cut(plan, k, lap_mm2=plan.cuts[k].lap_mm2 * 0.9)
@@ -217,6 +222,7 @@ FAULTS: dict[Callable[[Plan], Plan], str] = {
     run_shifted_inwards: "distance from the edge",
     missing_bare_place: "bare places",
     bare_place_under_lace: "bare places",
+    bare_place_told_too_narrow: "bare places",
     lap_told_too_small: "lap",
     opening_told_too_small: "opening",
     cheaper_than_it_is: "cost",

@@ -30,7 +30,7 @@ def candidates(
     lace: Lace, depth: float = 40.0, limits: Limits | None = None
 ) -> tuple[Strip, BorderLine, list[CutPath]]:
     strip = border_strip(lace, "lower")
-    field = cost_field(strip, Weights(), depth + 10)
+    field = cost_field(strip, Weights(), Limits(), depth + 10)
     line = border_line(field, depth, 4.0)
     return strip, line, cut_paths(field, line, Weights(), limits or Limits())
 

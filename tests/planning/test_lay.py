@@ -237,7 +237,7 @@ def test_dearer_beads_are_never_cut_more(shape: str) -> None:
     plan = plan_of("beaded", shape, "usual")
     strip = border_strip(plan.lace, plan.side)
     free = Weights(bead=0.0)
-    field = cost_field(strip, free, 60.0)
+    field = cost_field(strip, free, Limits(), 60.0)
     line = border_line(field, plan.border_depth_mm, 4.0)
     border = Border(strip, line, tuple(cut_paths(field, line, free, Limits())), free, Limits())
     laid = places_along(

@@ -18,7 +18,7 @@ from lacelay.planning.wedges import TURNS_RAD, wedge_tables
 
 
 def posed(lace: object) -> tuple[BorderLine, list[CutPath]]:
-    field = cost_field(border_strip(lace, "lower"), Weights(), 60.0)  # type: ignore[arg-type]
+    field = cost_field(border_strip(lace, "lower"), Weights(), Limits(), 60.0)  # type: ignore[arg-type]
     line = border_line(field, 40.0, 6.0)
     return line, cut_paths(field, line, Weights(), Limits())
 
