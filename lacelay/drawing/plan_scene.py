@@ -53,10 +53,14 @@ def inner_width_mm(cut: Cut) -> float:
 
 def say_width(cut: Cut, *, inches: bool = False) -> str:
     """Say in a word or two what the cut does at the inner side."""
-    width = inner_width_mm(cut)
-    if abs(width) < _EVEN_MM:
+    return say_width_mm(inner_width_mm(cut), inches=inches)
+
+
+def say_width_mm(width_mm: float, *, inches: bool = False) -> str:
+    """Say a lap (positive) or an opening in a word or two."""
+    if abs(width_mm) < _EVEN_MM:
         return "even"
-    return f"{'lap' if width > 0 else 'open'} {format_length(abs(width), inches=inches)}"
+    return f"{'lap' if width_mm > 0 else 'open'} {format_length(abs(width_mm), inches=inches)}"
 
 
 def cut_numbers(plan: Plan) -> list[int | None]:
@@ -164,6 +168,7 @@ def lace_scene(
         for outline in joined([plan.runs[k].outline_mm for k in group], 1e-3):
             shapes.append(Line(outline, "run", closed=True))
     shapes.append(Line(_run_on_both(plan.border_line_mm), "border line"))
+    shapes += _beads_in_way(plan, repeats, span)
     shapes += [Cross(valley[None], "valley") for valley in valleys]
     depth = edge.depth_mm.value if edge.depth_mm is not None else 0.0
     for k, group in enumerate(stretches(plan)):
@@ -184,7 +189,6 @@ def lace_scene(
         shapes.append(Label(path[:1] + inward * 4.5 * unit_mm, "cut number", str(number)))
         words = say_width(cut, inches=inches)
         shapes.append(Label(path[:1] + inward * 10.5 * unit_mm, "cut width", words))
-    shapes += _beads_in_way(plan, repeats, span)
     return Scene("lace", tuple(shapes))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from io import BytesIO
@@ -17,6 +18,7 @@ from lacelay.drawing.plan_scene import (
     cut_numbers,
     garment_scene,
     say_width,
+    say_width_mm,
     stretches,
     used_span_mm,
 )
@@ -31,12 +33,11 @@ if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
 
 Image8 = NDArray[np.uint8]
-_MARGIN_MM = 14.0
-_GUTTER_MM = 6.0
+_MARGIN_MM = 13.0
+_GUTTER_MM = 5.0
 _PX_PER_MM = 8.0
 #: 9 points and up.
 _SMALL = Style(size=3.2, text=INK)
-_BODY = Style(size=3.5, text=INK)
 _LEAD = Style(size=4.6, text=INK, bold=True)
 _TITLE = Style(size=6.5, text=INK, bold=True)
 _HEADING = Style(size=3.8, text=INK, bold=True)
@@ -47,14 +48,14 @@ _PICTURES_MM = {"garment": (40.0, 80.0), "map": (32.0, 112.0)}
 _COLUMNS = 2
 
 CAUTIONS = (
-    "Measure the printed bars with your own ruler before you cut by a sheet.",
-    "Try the edge on the toile first; cut one, lap, pin, then the next. A cut is final.",
-    "Trim the under layer of a lap last, after sewing, never before.",
-    "Blades and needles: cut away from your hand, and count pins and needles out and in.",
-    "Beads, sequins and metal thread may hold nickel and small parts come off: ask the "
-    "supplier before they lie on skin or on anything for a child.",
-    "Net burns fast: keep it from flame, ask the supplier how it behaves, and follow the "
-    "rules where you are, for stage and for children above all.",
+    "Measure the printed bars before you cut by a sheet.",
+    "Try it on the toile; cut one, lap, pin, then the next. A cut is final.",
+    "Trim under layers last, after sewing.",
+    "Cut away from your hand; count needles and pins.",
+    "Beads, sequins and metal thread may hold nickel and come off: ask the supplier before "
+    "they lie on skin or on a child.",
+    "Net burns fast: keep it from flame, ask the supplier, and follow the rules where you "
+    "are, for stage and children above all.",
 )
 
 
@@ -86,12 +87,13 @@ def make_report(
     size = PAGE_SIZES_MM["A4"]
     with new_document(f"{plan.target.name}, {plan.lace.name}", size) as (canvas, out):
         page = _Page(canvas, size[0] - 2 * _MARGIN_MM, size[1] - _MARGIN_MM)
-        rest = _first_page(page, plan, lines, pictures, inches)
-        while rest:
+        rest, unsaid = _first_page(page, plan, lines, pictures, inches)
+        while rest or unsaid:
             canvas.showPage()
             page = _Page(canvas, page.width, size[1] - _MARGIN_MM)
-            page.write("Cuts, carried on", _HEADING)
-            rest = _table(page, rest, plan, _MARGIN_MM)
+            page.write("Carried on", _HEADING)
+            unsaid = _write_down_to(page, unsaid, _MARGIN_MM)
+            rest = _table(page, rest, plan, inches, _MARGIN_MM) if rest and not unsaid else rest
         canvas.save()
     return out.getvalue()
 
@@ -107,7 +109,7 @@ def report_pictures(plan: Plan, picture: LacePicture, *, inches: bool = False) -
         picture,
         px_per_mm=min(4.0, 1600 / (x1 - x0)),
         annotated=True,
-        lettering=max(1.0, (x1 - x0) / 90.0 * 0.5),
+        lettering=max(1.0, min(x1 - x0, 420.0) / 180.0),
     )
     # As many rows as keep the map about three times as wide as high.
     used, tall = high - low, plan.border_depth_mm + 60.0
@@ -158,7 +160,7 @@ def _first_page(
     lines: Sequence[str],
     pictures: Mapping[str, Image8],
     inches: bool,
-) -> list[tuple[str, ...]]:
+) -> tuple[list[tuple[str, ...]], list[str]]:
     page.write(plan.target.name, _TITLE)
     page.write(f"{plan.lace.name} · right side up in every picture", _SMALL)
     page.y -= 2.0
@@ -172,20 +174,28 @@ def _first_page(
     column = replace(page, width=half)
     foot = max(column.height(left), column.height(right)) + 4.0
     free = page.y - _MARGIN_MM - foot
-    table = 22.0 + _ROW_MM * -(-len(rows) // _COLUMNS)
+    captions = page.height([(text, _SMALL) for text in _captions(plan, rows, inches)])
+    table = 14.0 + captions + _ROW_MM * -(-len(rows) // _COLUMNS)
     heights = _share(free - table, pictures)
-    _beside_garment(page, plan, lines[1:], pictures.get("garment"), heights["garment"], inches)
+    said = not_told_elsewhere(plan, lines[1:])
+    # Beside the garment, words may go as far down as leaves the map its least height.
+    least = _PICTURES_MM["map"][0] + 6.0 if "map" in pictures else 3.0
+    lowest = _MARGIN_MM + foot + table + least
+    unsaid = _beside_garment(
+        page, plan, said, pictures.get("garment"), heights["garment"], lowest, inches
+    )
     if "map" in pictures:
-        _picture(page.canvas, pictures["map"], page.x, page.y, page.width, heights["map"])
-        page.y -= _drawn_height(pictures["map"], page.width, heights["map"]) + 3.0
-    rest = _table(page, rows, plan, _MARGIN_MM + foot)
-    # Under the table when all of it is here; where it goes on, at the foot of the page.
+        room = min(heights["map"], page.y - _MARGIN_MM - foot - table)
+        tall = max(room, _PICTURES_MM["map"][0])
+        _picture(page.canvas, pictures["map"], page.x, page.y, page.width, tall)
+        page.y -= _drawn_height(pictures["map"], page.width, tall) + 3.0
+    rest = _table(page, rows, plan, inches, _MARGIN_MM + foot)
     bottom = _MARGIN_MM + foot - 2.0 if rest else page.y - 3.0
     for k, block in enumerate((left, right)):
         part = replace(page, width=half, y=bottom, x=page.x + k * (half + _GUTTER_MM))
         for text, style in block:
             part.write(text, style)
-    return rest
+    return rest, unsaid
 
 
 def _share(free_mm: float, pictures: Mapping[str, Image8]) -> dict[str, float]:
@@ -202,27 +212,39 @@ def _beside_garment(
     lines: Sequence[str],
     picture: Image8 | None,
     height: float,
+    lowest: float,
     inches: bool,
-) -> None:
-    """Set the garment at the left, further lines and what to buy at the right of it."""
+) -> list[str]:
+    """Set the garment at the left, at its right what to buy and further lines.
+
+    Returns the lines that would have gone below `lowest`.
+    """
     top, split = page.y, 0.0
     used = 0.0
     if picture is not None:
-        split = 0.56 * page.width
-        _picture(page.canvas, picture, page.x, top, split, height)
-        used = _drawn_height(picture, split, height)
-        split += _GUTTER_MM
+        wide = min(0.5 * page.width, height * picture.shape[1] / picture.shape[0])
+        _picture(page.canvas, picture, page.x, top, wide, height)
+        used = _drawn_height(picture, wide, height)
+        split = wide + _GUTTER_MM
     side = replace(page, width=page.width - split, x=page.x + split)
-    for line in lines:
-        side.write(line, _BODY)
-        side.y -= 0.8
     if plan.purchase is not None:
-        side.y -= 1.5
-        side.write("What to buy", _HEADING)
-        side.write(_to_buy(plan.purchase.to_buy_mm, inches), _LEAD)
+        side.write(f"Buy {_to_buy(plan.purchase.to_buy_mm, inches)}", _LEAD)
         for reason in plan.purchase.reasons:
             side.write(reason, _SMALL)
+        side.y -= 1.5
+    unsaid = _write_down_to(side, lines, lowest)
     page.y = min(top - used, side.y) - 3.0
+    return unsaid
+
+
+def _write_down_to(page: _Page, lines: Sequence[str], lowest: float) -> list[str]:
+    """Write lines while they stay above `lowest`; return the others."""
+    for k, line in enumerate(lines):
+        if page.y - page.height([(line, _SMALL)]) < lowest:
+            return list(lines[k:])
+        page.write(line, _SMALL)
+        page.y -= 0.6
+    return []
 
 
 def _drawn_height(picture: Image8, width: float, height: float) -> float:
@@ -247,21 +269,23 @@ def _picture(
 
 
 def _rows(plan: Plan, inches: bool) -> list[tuple[str, ...]]:
-    """One row a cut: number, place, lap or opening, what lies on top, beads."""
+    """One row a cut: number, place, lap or opening inside and at the edge, top, beads."""
     belongs = {run: k + 1 for k, group in enumerate(stretches(plan)) for run in group}
     rows: list[tuple[str, ...]] = []
     for k, (number, cut) in enumerate(zip(cut_numbers(plan), plan.cuts, strict=True)):
         if number is None:
             continue
         over = {"left": k, "right": k + 1}
-        top = f"stretch {belongs[over[cut.top]]}" if cut.top is not None else "–"
         beads = cut.beads_in_way + cut.beads_under_lap
+        at_edge = min(cut.widths_mm, key=lambda pair: pair[0])[1] if cut.widths_mm else 0.0
+        through = cut.kind == "through"
         rows.append(
             (
-                str(number),
+                f"{number}*" if through else str(number),
                 say_place(plan, cut.s_mm, inches=inches),
-                say_width(cut, inches=inches) + ("*" if cut.kind == "through" else ""),
-                top,
+                say_width(cut, inches=inches),
+                say_width_mm(at_edge, inches=inches) if through else "–",
+                str(belongs[over[cut.top]]) if cut.top is not None else "–",
                 str(beads) if beads else "–",
             )
         )
@@ -269,7 +293,11 @@ def _rows(plan: Plan, inches: bool) -> list[tuple[str, ...]]:
 
 
 def say_place(plan: Plan, s_mm: float, *, inches: bool = False) -> str:
-    """Say how far along the edge from the centre, and to which side as one looks at it."""
+    """Say how far along the edge from the centre, and to which side.
+
+    Left and right are the wearer's where the ends of the edge are named so, else as one
+    looks at the picture.
+    """
     centre = plan.target.centre
     from_mm = centre.s_mm if centre is not None else 0.0
     distance = s_mm - from_mm
@@ -277,9 +305,47 @@ def say_place(plan: Plan, s_mm: float, *, inches: bool = False) -> str:
     if centre is None:
         return words
     if abs(distance) < 0.5:
-        return f"at {centre.name}"
+        return "at the centre"
+    for mark in plan.target.landmarks:
+        if mark.role == "end" and (mark.s_mm - from_mm) * distance > 0:
+            for side in ("left", "right"):
+                if side in mark.name.lower().split():
+                    return f"{words} {side}"
     rightwards = float(np.cos(plan.target.curve.heading(from_mm))) * distance > 0
     return f"{words} {'right' if rightwards else 'left'}"
+
+
+def _as_worn(plan: Plan) -> bool:
+    ends = [mark.name.lower().split() for mark in plan.target.landmarks if mark.role == "end"]
+    return any("left" in name or "right" in name for name in ends)
+
+
+def _captions(plan: Plan, rows: Sequence[tuple[str, ...]], inches: bool) -> list[str]:
+    """Say how the table is meant, and which cuts go through a motif, and how far."""
+    centre = plan.target.centre
+    seen = "the wearer's left and right" if _as_worn(plan) else "as you look at it"
+    along = f"from {centre.name}, {seen}" if centre else "from its start"
+    star = " * Right through." if any(row[0].endswith("*") for row in rows) else ""
+    told = [
+        f"{number} ({format_length(cut.motif_mm, inches=inches)})"
+        for number, cut in zip(cut_numbers(plan), plan.cuts, strict=True)
+        if number is not None and cut.motif_mm > 0.5
+    ]
+    captions = [f"Places along the edge {along}. Top: the stretch on top.{star}"]
+    return captions + ([f"Through a motif: cut {', '.join(told)}."] if told else [])
+
+
+def not_told_elsewhere(plan: Plan, lines: Sequence[str]) -> list[str]:
+    """Lines that say what the page's table, purchase and doubts do not say already."""
+    bought = plan.purchase.reasons if plan.purchase is not None else ()
+    kept = []
+    for line in lines:
+        in_table = re.match(r"Cut \d+\b", line) is not None
+        of_purchase = plan.purchase is not None and line.startswith("Buy ")
+        of_doubts = any(doubt and doubt in line for doubt in plan.lace.doubts)
+        if not (in_table or of_purchase or of_doubts or line.strip() in bought):
+            kept.append(line.strip())
+    return kept
 
 
 def _to_buy(mm: float, inches: bool) -> str:
@@ -287,26 +353,19 @@ def _to_buy(mm: float, inches: bool) -> str:
 
 
 def _table(
-    page: _Page, rows: list[tuple[str, ...]], plan: Plan, bottom_mm: float
+    page: _Page, rows: list[tuple[str, ...]], plan: Plan, inches: bool, bottom_mm: float
 ) -> list[tuple[str, ...]]:
     """Write rows in columns down to `bottom_mm`; return those that did not fit."""
-    centre = plan.target.centre
-    words = (
-        f"Places are along the edge from {centre.name}, left and right as you look at it."
-        if centre is not None
-        else "Places are along the edge from its start."
-    )
-    if any(row[2].endswith("*") for row in rows):
-        words += " * cut right through."
-    page.write(words, _SMALL)
-    head = ("cut", "place", "inner side", "on top", "beads")
+    for caption in _captions(plan, rows, inches):
+        page.write(caption, _SMALL)
+    head = ("cut", "place", "inner side", "edge", "top", "beads")
     columns = _COLUMNS
     width = (page.width - (columns - 1) * _GUTTER_MM) / columns
     room = max(0, int((page.y - bottom_mm - 9.0) // _ROW_MM))
     each = min(room, -(-len(rows) // columns))
     if not each:
         return rows
-    share = np.array([0.09, 0.31, 0.29, 0.2, 0.11])
+    share = np.array([0.075, 0.265, 0.25, 0.225, 0.075, 0.11])
     starts = np.concatenate([[0.0], np.cumsum(share)[:-1]]) * width
     for c in range(columns):
         block = rows[c * each : (c + 1) * each]

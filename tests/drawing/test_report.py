@@ -41,8 +41,8 @@ def test_one_a4_page_says_all(report: bytes, lapping: Plan) -> None:
     for line in (*LINES, *CAUTIONS, lapping.target.name, lapping.lace.name):
         assert line in text
     assert "lap 13 mm" in text
-    assert "stretch 3" in text
-    assert "What to buy 60 cm" in text
+    assert "Buy 60 cm" in text
+    assert "3 at the centre lap 13 mm – 3 2" in text
     assert "In doubt: The last scallop on the right is cut through." in text
 
 
@@ -92,12 +92,45 @@ def test_places_are_told_from_the_centre_as_one_looks(plan_maker: Callable[..., 
     assert say_place(plan, middle + 52.4) == "5.2 cm right"
     assert say_place(turned, middle + 52.4) == "5.2 cm left"
     assert say_place(plan, middle - 25.4, inches=True) == "1 in left"
-    assert say_place(plan, middle) == "at centre front"
+    assert say_place(plan, middle) == "at the centre"
+    # Where the ends are named for the wearer, so are the places.
+    ends = [
+        replace(m, name=f"{n} {m.name}")
+        for m, n in zip(plan.target.landmarks, ("left", "the", "right"), strict=True)
+    ]
+    worn = replace(plan, target=replace(plan.target, landmarks=ends))
+    assert say_place(worn, middle - 30.0) == "3.0 cm left"
+    assert (
+        say_place(replace(turned, target=replace(turned.target, landmarks=ends)), middle - 30.0)
+        == "3.0 cm left"
+    )
     bare = replace(plan, target=replace(plan.target, landmarks=()))
     assert say_place(bare, 52.4) == "5.2 cm"
 
 
 def test_a_report_without_pictures_and_purchase(lapping: Plan) -> None:
     pdf = make_report(replace(lapping, purchase=None), lines=LINES, pictures={})
-    assert "What to buy" not in words(pdf)
+    assert "Buy" not in words(pdf)
     assert pages(pdf) == 1
+
+
+def test_a_long_answer_is_told_once_and_whole(lapping: Plan, picture: LacePicture) -> None:
+    told = (
+        LINES[0],
+        "Cut 1, 10.5 cm from the centre front: laps 13 mm at the inner side.",
+        "Buy 60 cm in one length of one dye lot:",
+        "  spare",
+        "Doubt about the lace: The last scallop on the right is cut through.",
+        *(f"Line {k} of the answer says something of its own, at some length." for k in range(60)),
+    )
+    pdf = make_report(lapping, lines=told, pictures=report_pictures(lapping, picture))
+    text = words(pdf)
+    assert "Cut 1, 10.5" not in text  # the table says it
+    assert text.count("is cut through.") == 1
+    assert all(text.count(f"Line {k} of the answer") == 1 for k in range(60))
+    assert pages(pdf) >= 2
+    for page in range(pages(pdf)):
+        dark = render(pdf, page, 100.0)
+        margin = round(10.0 / 25.4 * 100)
+        dark[margin:-margin, margin:-margin] = 0
+        assert dark.max() == 0.0
