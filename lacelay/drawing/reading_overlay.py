@@ -224,7 +224,7 @@ def _entries(lace: Lace) -> list[Entry]:
     entries.append(
         Entry(
             f"scale: {lace.scale.reference}, within "
-            f"{196 * lace.scale.relative_sigma:.1f} % (95 in 100)"
+            f"{196 * lace.scale.relative_sigma:.1f}% (95 in 100)"
         )
     )
     entries.append(Entry(f"width: {_say(lace.width_mm)}"))
@@ -236,14 +236,14 @@ def _entries(lace: Lace) -> list[Entry]:
         entries.append(
             Entry(
                 f"repeat: {_say(lace.repeat.length_mm)}, seen {lace.repeat.copies:.1f} times, "
-                f"{round(100 * lace.repeat.sure)} % sure"
+                f"{round(100 * lace.repeat.sure)}% sure"
             )
         )
     shares = lace.shares
     entries.append(
         Entry(
-            f"motif {100 * shares.motif:.0f} %, ground {100 * shares.ground:.0f} %, "
-            f"open {100 * shares.open:.0f} %"
+            f"motif {100 * shares.motif:.0f}%, ground {100 * shares.ground:.0f}%, "
+            f"open {100 * shares.open:.0f}%"
         )
     )
     entries.append(Entry("What the lines say", heading=True))

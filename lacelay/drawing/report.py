@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from io import BytesIO
@@ -14,14 +13,8 @@ from numpy.typing import NDArray
 from lacelay.drawing.cutting_map import draw_cutting_map
 from lacelay.drawing.garment_preview import draw_on_garment
 from lacelay.drawing.lettering import BOLD, REGULAR, printable
-from lacelay.drawing.plan_scene import (
-    cut_numbers,
-    garment_scene,
-    say_width,
-    say_width_mm,
-    stretches,
-    used_span_mm,
-)
+from lacelay.drawing.plan_scene import garment_scene, used_span_mm
+from lacelay.drawing.report_words import captions, cut_rows, not_told_elsewhere, rests_on
 from lacelay.drawing.style import INK, PAPER_GREY, Style
 from lacelay.drawing.tiling import PAGE_SIZES_MM
 from lacelay.drawing.vector import PT, letter, new_document
@@ -167,15 +160,15 @@ def _first_page(
     if lines:
         page.write(lines[0], _LEAD)
     page.y -= 2.0
-    rows = _rows(plan, inches)
+    rows = cut_rows(plan, inches)
     half = (page.width - _GUTTER_MM) / 2
     left = [("Take care", _HEADING), *((text, _SMALL) for text in CAUTIONS)]
-    right = [("What this rests on", _HEADING), *((text, _SMALL) for text in _rests_on(plan))]
+    right = [("What this rests on", _HEADING), *((text, _SMALL) for text in rests_on(plan))]
     column = replace(page, width=half)
     foot = max(column.height(left), column.height(right)) + 4.0
     free = page.y - _MARGIN_MM - foot
-    captions = page.height([(text, _SMALL) for text in _captions(plan, rows, inches)])
-    table = 14.0 + captions + _ROW_MM * -(-len(rows) // _COLUMNS)
+    heads = page.height([(text, _SMALL) for text in captions(plan, rows, inches)])
+    table = 14.0 + heads + _ROW_MM * -(-len(rows) // _COLUMNS)
     heights = _share(free - table, pictures)
     said = not_told_elsewhere(plan, lines[1:])
     # Beside the garment, words may go as far down as leaves the map its least height.
@@ -268,86 +261,6 @@ def _picture(
     canvas.drawImage(ImageReader(packed), x * PT, (top - tall) * PT, wide * PT, tall * PT)
 
 
-def _rows(plan: Plan, inches: bool) -> list[tuple[str, ...]]:
-    """One row a cut: number, place, lap or opening inside and at the edge, top, beads."""
-    belongs = {run: k + 1 for k, group in enumerate(stretches(plan)) for run in group}
-    rows: list[tuple[str, ...]] = []
-    for k, (number, cut) in enumerate(zip(cut_numbers(plan), plan.cuts, strict=True)):
-        if number is None:
-            continue
-        over = {"left": k, "right": k + 1}
-        beads = cut.beads_in_way + cut.beads_under_lap
-        at_edge = min(cut.widths_mm, key=lambda pair: pair[0])[1] if cut.widths_mm else 0.0
-        through = cut.kind == "through"
-        rows.append(
-            (
-                f"{number}*" if through else str(number),
-                say_place(plan, cut.s_mm, inches=inches),
-                say_width(cut, inches=inches),
-                say_width_mm(at_edge, inches=inches) if through else "–",
-                str(belongs[over[cut.top]]) if cut.top is not None else "–",
-                str(beads) if beads else "–",
-            )
-        )
-    return rows
-
-
-def say_place(plan: Plan, s_mm: float, *, inches: bool = False) -> str:
-    """Say how far along the edge from the centre, and to which side.
-
-    Left and right are the wearer's where the ends of the edge are named so, else as one
-    looks at the picture.
-    """
-    centre = plan.target.centre
-    from_mm = centre.s_mm if centre is not None else 0.0
-    distance = s_mm - from_mm
-    words = format_length(abs(distance), inches=True) if inches else f"{abs(distance) / 10:.1f} cm"
-    if centre is None:
-        return words
-    if abs(distance) < 0.5:
-        return "at the centre"
-    for mark in plan.target.landmarks:
-        if mark.role == "end" and (mark.s_mm - from_mm) * distance > 0:
-            for side in ("left", "right"):
-                if side in mark.name.lower().split():
-                    return f"{words} {side}"
-    rightwards = float(np.cos(plan.target.curve.heading(from_mm))) * distance > 0
-    return f"{words} {'right' if rightwards else 'left'}"
-
-
-def _as_worn(plan: Plan) -> bool:
-    ends = [mark.name.lower().split() for mark in plan.target.landmarks if mark.role == "end"]
-    return any("left" in name or "right" in name for name in ends)
-
-
-def _captions(plan: Plan, rows: Sequence[tuple[str, ...]], inches: bool) -> list[str]:
-    """Say how the table is meant, and which cuts go through a motif, and how far."""
-    centre = plan.target.centre
-    seen = "the wearer's left and right" if _as_worn(plan) else "as you look at it"
-    along = f"from {centre.name}, {seen}" if centre else "from its start"
-    star = " * Right through." if any(row[0].endswith("*") for row in rows) else ""
-    told = [
-        f"{number} ({format_length(cut.motif_mm, inches=inches)})"
-        for number, cut in zip(cut_numbers(plan), plan.cuts, strict=True)
-        if number is not None and cut.motif_mm > 0.5
-    ]
-    captions = [f"Places along the edge {along}. Top: the stretch on top.{star}"]
-    return captions + ([f"Through a motif: cut {', '.join(told)}."] if told else [])
-
-
-def not_told_elsewhere(plan: Plan, lines: Sequence[str]) -> list[str]:
-    """Lines that say what the page's table, purchase and doubts do not say already."""
-    bought = plan.purchase.reasons if plan.purchase is not None else ()
-    kept = []
-    for line in lines:
-        in_table = re.match(r"Cut \d+\b", line) is not None
-        of_purchase = plan.purchase is not None and line.startswith("Buy ")
-        of_doubts = any(doubt and doubt in line for doubt in plan.lace.doubts)
-        if not (in_table or of_purchase or of_doubts or line.strip() in bought):
-            kept.append(line.strip())
-    return kept
-
-
 def _to_buy(mm: float, inches: bool) -> str:
     return format_length(mm, inches=True) if inches else f"{mm / 10:g} cm"
 
@@ -356,7 +269,7 @@ def _table(
     page: _Page, rows: list[tuple[str, ...]], plan: Plan, inches: bool, bottom_mm: float
 ) -> list[tuple[str, ...]]:
     """Write rows in columns down to `bottom_mm`; return those that did not fit."""
-    for caption in _captions(plan, rows, inches):
+    for caption in captions(plan, rows, inches):
         page.write(caption, _SMALL)
     head = ("cut", "place", "inner side", "edge", "top", "beads")
     columns = _COLUMNS
@@ -365,7 +278,7 @@ def _table(
     each = min(room, -(-len(rows) // columns))
     if not each:
         return rows
-    share = np.array([0.075, 0.265, 0.25, 0.225, 0.075, 0.11])
+    share = np.array([0.07, 0.262, 0.245, 0.22, 0.083, 0.12])
     starts = np.concatenate([[0.0], np.cumsum(share)[:-1]]) * width
     for c in range(columns):
         block = rows[c * each : (c + 1) * each]
@@ -383,28 +296,3 @@ def _table(
                 letter(page.canvas, word, (x + start, y - 0.6), _SMALL)
     page.y -= 8.0 + each * _ROW_MM
     return rows[columns * each :]
-
-
-def _rests_on(plan: Plan) -> list[str]:
-    """Say what was measured and how well, and what is only assumed."""
-    lace = plan.lace
-    said = [
-        f"Scale: {lace.scale.reference}; 95 times in 100 it is within "
-        f"{196 * lace.scale.relative_sigma:.1f} %."
-    ]
-    if lace.repeat is not None:
-        repeat = lace.repeat.length_mm
-        said.append(
-            f"Repeat {format_length(repeat.value)} ± {max(1.96 * repeat.sigma, 0.05):.1f} mm, "
-            f"seen {lace.repeat.copies:.1f} times; the length beyond the photo is taken to "
-            "go on alike."
-        )
-    limits = plan.limits
-    said.append(
-        f"The net may give {100 * limits.stretch:g} % longer and {100 * limits.squeeze:g} % "
-        "shorter; measure yours between pins. Places are to the mm, sewing is not."
-    )
-    said += [f"In doubt: {doubt}" for doubt in lace.doubts[:4]]
-    if len(lace.doubts) > 4:
-        said.append(f"And {len(lace.doubts) - 4} more doubts, on the picture of the reading.")
-    return said

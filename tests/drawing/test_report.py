@@ -11,7 +11,8 @@ import pypdf
 import pytest
 from page_measure import pages, render
 
-from lacelay.drawing.report import CAUTIONS, make_report, report_pictures, say_place
+from lacelay.drawing.report import CAUTIONS, make_report, report_pictures
+from lacelay.drawing.report_words import say_place
 from lacelay.model.picture import LacePicture
 from lacelay.model.plan import Plan
 
