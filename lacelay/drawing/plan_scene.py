@@ -176,6 +176,8 @@ def lace_scene(
         middle = float(places.min() + places.max()) / 2
         at = np.array([middle, 0.0]) + _edge_line(plan) - inward * (depth + 2.0 + 4.0 * unit_mm)
         shapes.append(Label(at[None], "piece number", str(k + 1)))
+    before: float | None = None
+    raised = False
     for number, cut in zip(cut_numbers(plan), plan.cuts, strict=True):
         if number is None:
             continue
@@ -187,8 +189,13 @@ def lace_scene(
             shapes.append(Line(_stop_bar(cut.path_mm), "stop"))
         shapes.append(Line(path, role))
         shapes.append(Label(path[:1] + inward * 4.5 * unit_mm, "cut number", str(number)))
+        # Words of cuts that stand close take turns at two heights.
+        close = before is not None and abs(path[0, 0] - before) < 24.0 * unit_mm
+        raised = close and not raised
+        before = float(path[0, 0])
         words = say_width(cut, inches=inches)
-        shapes.append(Label(path[:1] + inward * 10.5 * unit_mm, "cut width", words))
+        up = (10.5 + 4.6 * raised) * unit_mm
+        shapes.append(Label(path[:1] + inward * up, "cut width", words))
     return Scene("lace", tuple(shapes))
 
 

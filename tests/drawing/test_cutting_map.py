@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -123,3 +124,11 @@ def test_a_cut_is_named_by_what_its_sides_do(
 def test_widths_in_inches(lapping: Plan) -> None:
     cut = replace(lapping.cuts[0], widths_mm=((50.0, 12.7),))
     assert say_width(cut, inches=True) == "lap 1/2 in"
+
+
+def test_words_of_close_cuts_keep_clear_of_each_other(plan_maker: Callable[..., Plan]) -> None:
+    scene = lace_scene(plan_maker(runs=16))  # a cut every 20 mm
+    words = [s for s in scene.of("cut width") if isinstance(s, Label)]
+    for one, other in itertools.pairwise(words):
+        apart = np.abs(one.points_mm - other.points_mm)[0]
+        assert apart[0] >= 22.0 or apart[1] >= 4.0
