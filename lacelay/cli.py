@@ -70,7 +70,7 @@ class Progress:
 
     def __call__(self, step: str, share: float) -> None:
         """Take note of a step and the share of it that is done."""
-        if time.monotonic() - self._began < _QUIET_SECONDS:
+        if share >= 1.0 or time.monotonic() - self._began < _QUIET_SECONDS:
             return
         told = f"{step} ... {share:.0%}"
         if sys.stderr.isatty():

@@ -25,6 +25,8 @@ _ENDINGS = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
 #: Edges by turns: every photo is laid along two, and four photos cover all of them twice.
 _EDGES = ("bodice-top", "circular-hem", "scoop-neckline", "dipped-waist")
 _EDGES_A_PHOTO = 2
+#: What a maker would be asked about a sample whose mat does not say it: its grid.
+_SAMPLE_GRIDS = {"guipure_flounce": "1in"}
 
 
 @dataclass(frozen=True)
@@ -91,7 +93,10 @@ def demonstrate(
     if grid is not None:
         parse_length_mm(grid)  # told now rather than once for every photo
     found = _photos_in(folder)
+    grids = {} if photos else _SAMPLE_GRIDS
     tell(f"{len(found)} photos in {folder}")
+    for name, step in grids.items():
+        tell(f"(told of {name}: its mat has a grid of {step})")
     jobs = [
         (photo, _EDGES if photos else tuple(_EDGES[(k + n) % 4] for n in range(_EDGES_A_PHOTO)))
         for k, photo in enumerate(found)
@@ -102,7 +107,8 @@ def demonstrate(
         min(len(jobs), os.cpu_count() or 1), mp_context=get_context("spawn")
     ) as pool:
         running = {
-            pool.submit(_photo_cases, photo, edges, out, grid): photo for photo, edges in jobs
+            pool.submit(_photo_cases, photo, edges, out, grids.get(photo.stem, grid)): photo
+            for photo, edges in jobs
         }
         for done in as_completed(running):
             photo = running[done]

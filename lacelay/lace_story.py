@@ -30,8 +30,8 @@ def lace_lines(lace: Lace, *, inches: bool = False) -> list[str]:
         "from valley to valley.",
         f"Scale: {lace.scale.px_per_mm:.2f} pixels a mm, good to "
         f"{_percent(1.96 * lace.scale.relative_sigma)}, from the {lace.scale.reference}.",
-        _edge_line(lace.lower, length),
-        _edge_line(lace.upper, length),
+        _edge_line(lace, lace.lower, length),
+        _edge_line(lace, lace.upper, length),
         _repeat_line(lace, length),
         f"{_count(len(lace.motifs), 'motif')}, {_count(len(lace.beads), 'bead')}.",
         f"Of its area {lace.shares.motif:.0%} is motif, {lace.shares.ground:.0%} net or bars, "
@@ -40,7 +40,7 @@ def lace_lines(lace: Lace, *, inches: bool = False) -> list[str]:
     return lines + [f"In doubt: {doubt}" for doubt in lace.doubts]
 
 
-def _edge_line(edge: LaceEdge, length: Length) -> str:
+def _edge_line(lace: Lace, edge: LaceEdge, length: Length) -> str:
     if not edge.scalloped or edge.pitch_mm is None or edge.depth_mm is None:
         told = f"{edge.side.capitalize()} edge: not scalloped"
     else:
@@ -50,7 +50,8 @@ def _edge_line(edge: LaceEdge, length: Length) -> str:
         )
         if edge.per_repeat is not None:
             told += f", {edge.per_repeat} to a repeat"
-    return f"{told} (in doubt: {edge.doubt})." if edge.doubt else f"{told}."
+    told_below = any(edge.doubt in doubt for doubt in lace.doubts) if edge.doubt else True
+    return f"{told}." if told_below else f"{told} (in doubt: {edge.doubt})."
 
 
 def _repeat_line(lace: Lace, length: Length) -> str:

@@ -288,13 +288,14 @@ def test_rendered_photos_have_the_same_bytes_and_a_record_of_the_truth(capsys, t
 
 
 def test_progress_is_silent_at_first_and_never_on_standard_output(capsys, monkeypatch) -> None:
-    clock = iter([0.0, 0.5, 1.5, 1.6, 2.0])
+    clock = iter([0.0, 0.5, 1.5, 1.6, 2.0, 2.1])
     monkeypatch.setattr(cli.time, "monotonic", lambda: next(clock))
     progress = cli.Progress()
     progress("looking", 0.1)
     progress("finding", 0.2)
     progress("finding", 0.3)
     progress("drawing", 0.4)
+    progress("done", 1.0)
     captured = capsys.readouterr()
     assert captured.out == ""
     assert captured.err.splitlines() == ["finding ...", "drawing ..."]
@@ -326,6 +327,14 @@ def test_what_a_lace_may_be_off_by_is_told_where_it_shows() -> None:
     fine = replace(lace, width_mm=Measured(140.0, 0.2))
     assert "14.0 cm wide" in "\n".join(lace_lines(fine))
     assert "5 1/2 in wide" in "\n".join(lace_lines(fine, inches=True))
+
+
+def test_a_doubt_about_an_edge_is_told_once() -> None:
+    lace = galloon()
+    doubtful = replace(lace, lower=replace(lace.lower, doubt="one is torn"))
+    assert "(in doubt: one is torn)" in "\n".join(lace_lines(doubtful))
+    listed = replace(doubtful, doubts=("The lower edge: one is torn.",))
+    assert "\n".join(lace_lines(listed)).count("one is torn") == 1
 
 
 def test_the_page_of_results_shows_what_there_is(tmp_path) -> None:
