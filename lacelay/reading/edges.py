@@ -25,7 +25,7 @@ SHALLOWEST_SHARE = 0.045
 #: A scallop is at least this wide, mm; below, teeth on an edge are picots.
 NARROWEST_MM = 5.0
 #: A valley is at least this deep, as a share of the edge's whole play.
-VALLEY_SHARE = 0.4
+VALLEY_SHARE = 0.34
 #: A pixel covered by more than this belongs to the edge; less is shadow or blur.
 EDGE_COVER = 0.55
 #: What is thinner than twice this and stands out from the edge is a loose thread or a pin.
@@ -80,8 +80,8 @@ def profiles(strip: Strip) -> tuple[Profile, Profile]:
     known = np.flatnonzero(seen)
     top = np.interp(at, known, thread.argmax(0)[known].astype(float))
     bottom = np.interp(at, known, (tall - 1 - thread[::-1].argmax(0))[known].astype(float))
-    # A gap in the edge thread is no valley: the outermost within a quarter of a millimetre.
-    reach = np.ones((1, 2 * round(0.25 * per_mm) + 1), np.uint8)
+    # A gap in the edge thread is no valley: the outermost within a sixth of a millimetre.
+    reach = np.ones((1, 2 * round(0.15 * per_mm) + 1), np.uint8)
     top = cv2.erode(top.reshape(1, -1), reach).ravel()
     bottom = cv2.dilate(bottom.reshape(1, -1), reach).ravel()
     u = strip.u_of(columns / shrink + half)
@@ -114,8 +114,12 @@ def read_edge(profile: Profile, relative_sigma: float) -> LaceEdge:
         if whole_play > 3 * SHALLOWEST_MM:
             return _with_doubt(straight, "this edge is uneven, but in no even scallops")
         return straight
+    # Scallops of several widths may make up the shift found: look finely, then at their scale.
+    valleys = _valleys(_smooth(play, 0.022 * pitch / spacing), pitch / spacing, whole_play)
+    if len(valleys) >= 3:
+        pitch = float(np.median(np.diff(u[valleys])))
     smooth = _smooth(play, 0.045 * pitch / spacing)
-    valleys = _valleys(smooth, pitch / spacing, VALLEY_SHARE * whole_play)
+    valleys = _valleys(smooth, pitch / spacing, whole_play)
     doubts: list[str] = []
     if strength < 0.5:
         doubts.append("the scallops are uneven")
@@ -126,10 +130,12 @@ def read_edge(profile: Profile, relative_sigma: float) -> LaceEdge:
         doubts.append(doubt)
     tips = np.array([a + int(np.argmax(smooth[a:b])) for a, b in zip(valleys[:-1], valleys[1:], strict=True)])
     fine = _smooth(out, 0.4 / spacing)
+    reach = max(2, round(0.05 * pitch / spacing))
+    bottom = np.array([_bottom(u, out, int(at), reach) for at in valleys])
     depth = np.array(
-        [fine[t] - (fine[a] + fine[b]) / 2 for a, t, b in zip(valleys[:-1], tips, valleys[1:], strict=True)]
+        [fine[t] - (bottom[k, 1] + bottom[k + 1, 1]) / 2 for k, t in enumerate(tips)]
     )
-    width, scatter = _pitch(u[valleys])
+    width, scatter = _pitch(bottom[:, 0])
     typical = float(np.median(depth))
     if typical < max(SHALLOWEST_MM, SHALLOWEST_SHARE * width) or width < NARROWEST_MM:
         return straight
@@ -145,7 +151,7 @@ def read_edge(profile: Profile, relative_sigma: float) -> LaceEdge:
     return LaceEdge(
         profile.side,
         True,
-        np.column_stack([_exact(u, smooth, valleys), sign * fine[valleys]]),
+        np.column_stack([bottom[:, 0], sign * bottom[:, 1]]),
         np.column_stack([tip_u, sign * np.interp(tip_u, u, fine)]),
         Measured(width, float(np.hypot(scatter, relative_sigma * width))),
         Measured(
@@ -202,16 +208,17 @@ def pitch_of(play: Floats, spacing_mm: float) -> tuple[float | None, float]:
     return first * spacing_mm, float(like[first])
 
 
-def _valleys(smooth: Floats, pitch_px: float, least: float) -> NDArray[np.int64]:
-    """Deep minima, the cut ends included where they are as deep as a valley."""
+def _valleys(smooth: Floats, pitch_px: float, play: float) -> NDArray[np.int64]:
+    """Deep minima, apart by at least a fifth of the pitch."""
     from scipy.signal import find_peaks
 
-    inner, _ = find_peaks(-smooth, prominence=least, distance=max(1, int(0.45 * pitch_px)))
+    least = VALLEY_SHARE * play
+    inner, _ = find_peaks(-smooth, prominence=least, distance=max(1, int(0.2 * pitch_px)))
     if len(inner) == 0:
         return np.asarray(inner, dtype=np.int64)
     level = float(np.median(smooth[inner]))
     # Ends that lie clearly below the valleys are the lace's own ends, not an edge.
-    inner = inner[np.abs(smooth[inner] - level) < 1.2 * least]
+    inner = inner[np.abs(smooth[inner] - level) < 0.6 * play]
     return np.asarray(inner, dtype=np.int64)
 
 
@@ -261,10 +268,10 @@ def _tip(u: Floats, out: Floats, at: int, reach: int) -> float:
     return float(u[at] + np.clip(-slope / (2 * bend), own[0], own[-1]))
 
 
-def _exact(u: Floats, smooth: Floats, at: NDArray[np.int64]) -> Floats:
-    """u of minima or maxima, to a part of a sample, by a parabola."""
-    inner = np.clip(at, 1, len(u) - 2)
-    before, here, after = smooth[inner - 1], smooth[inner], smooth[inner + 1]
-    bend = before - 2 * here + after
-    shift = np.where(np.abs(bend) > 1e-9, 0.5 * (before - after) / np.where(np.abs(bend) > 1e-9, bend, 1), 0)
-    return np.asarray(u[inner] + np.clip(shift, -1, 1) * (u[1] - u[0]), dtype=np.float64)
+def _bottom(u: Floats, out: Floats, at: int, reach: int) -> tuple[float, float]:
+    """u and height of the bottom of a valley: a sharp one must not be smoothed away."""
+    low, high = max(0, at - reach), min(len(u), at + reach + 1)
+    own = out[low:high]
+    level = float(np.percentile(own, 3))
+    deep = own <= level + 0.15
+    return float(u[low:high][deep].mean()), level

@@ -161,8 +161,8 @@ def _straighten(
     line = _base_line(lower, edge)
     start, stop = float(lower.u_mm[0]), float(lower.u_mm[-1])
     knots = np.array([start, stop])
-    if len(axis.points_mm) > 2:
-        knots = np.linspace(start, stop, len(axis.points_mm))
+    if len(axis.points_mm) > 2 or len(line) > 2:
+        knots = np.linspace(start, stop, 48)
     moved = photo_map.lace_to_mat(np.column_stack([knots, np.polyval(line, knots)]))
     photo_map = reference.map_along(moved)
     length = float(np.hypot(*np.diff(moved, axis=0).T).sum())
@@ -173,18 +173,30 @@ def _straighten(
 
 
 def _base_line(profile: Profile, edge: LaceEdge) -> Floats:
-    """The valley line (or the straight edge itself), v as a polynomial of first degree in u."""
-    if edge.scalloped and len(edge.valleys_mm) >= 3:
-        return np.asarray(np.polyfit(edge.valleys_mm[:, 0], edge.valleys_mm[:, 1], 1))
-    if edge.scalloped:
+    """The valley line (or the straight edge itself): v as a polynomial in u.
+
+    A parabola where the edge bends clearly more than it scatters, else a line.
+    """
+    if edge.scalloped and len(edge.valleys_mm) < 3:
         return np.array([0.0, float(edge.valleys_mm[:, 1].mean())])
-    u, v = profile.u_mm, profile.v_mm
+    if edge.scalloped:
+        u, v = edge.valleys_mm.T
+    else:
+        u, v = profile.u_mm, profile.v_mm
     keep = np.ones(len(u), bool)
     line = np.zeros(2)
-    for _ in range(4):
-        line = np.polyfit(u[keep], v[keep], 1)
-        miss = v - np.polyval(line, u)
-        keep = np.abs(miss) < 2.5 * np.std(miss[keep]) + 1e-6
+    for degree in (1, 2) if len(u) >= 5 else (1,):
+        fit = line
+        for _ in range(4):
+            fit = np.polyfit(u[keep], v[keep], degree)
+            miss = v - np.polyval(fit, u)
+            keep = np.abs(miss) < max(2.5 * float(np.std(miss[keep])), 0.3)
+        if degree == 1:
+            line = fit
+            continue
+        bend = abs(fit[0]) * float(np.ptp(u)) ** 2 / 4
+        if bend > max(0.4, 2.5 * float(np.std((v - np.polyval(fit, u))[keep]))):
+            return np.asarray(fit)
     return np.asarray(line)
 
 

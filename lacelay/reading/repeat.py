@@ -123,9 +123,15 @@ def _likeness(rows: Floats, most: int) -> tuple[Floats, Floats]:
     n = rows.shape[1]
     size = 1 << int(np.ceil(np.log2(2 * n)))
     product = np.fft.irfft(np.abs(np.fft.rfft(rows, size, axis=1)) ** 2, size, axis=1)[:, : most + 1]
-    squares = np.concatenate([np.zeros((len(rows), 1)), np.cumsum(rows**2, axis=1)], axis=1)
+    none = np.zeros((len(rows), 1))
+    squares = np.concatenate([none, np.cumsum(rows**2, axis=1)], axis=1)
+    sums = np.concatenate([none, np.cumsum(rows, axis=1)], axis=1)
     lags = np.arange(most + 1)
-    head, tail = squares[:, n - lags], squares[:, n : n + 1] - squares[:, lags]
+    # Means over what overlaps: else the ends' own brightness tilts the peaks.
+    head_sum, tail_sum = sums[:, n - lags], sums[:, n : n + 1] - sums[:, lags]
+    product = product - head_sum * tail_sum / (n - lags)
+    head = squares[:, n - lags] - head_sum**2 / (n - lags)
+    tail = squares[:, n : n + 1] - squares[:, lags] - tail_sum**2 / (n - lags)
     whole = product.sum(0) / np.sqrt(np.maximum(head.sum(0) * tail.sum(0), 1e-12))
     bands = np.array_split(np.arange(len(rows)), BANDS)
     energy = np.array([squares[band, -1].sum() for band in bands])

@@ -77,9 +77,17 @@ def draw_lace(
     cover = np.zeros((h, w), np.float32)
     if lace:
         _draw_cover(
-            cover, flat_from_mat @ lace_to_mat, length, first, pitch_mm, depth_mm, width_mm,
-            scallops_per_repeat, upper, mesh_mm,
-        )  # fmt: skip
+            cover,
+            flat_from_mat @ lace_to_mat,
+            length,
+            first,
+            pitch_mm,
+            depth_mm,
+            width_mm,
+            scallops_per_repeat,
+            upper,
+            mesh_mm,
+        )
     flat += cover[..., None] * (np.array(lace_rgb, np.float32) - flat)
     # The camera: fills the photo with about the mat, seen at a slant.
     scale = min(size_px[0] / w, size_px[1] / h)
@@ -137,15 +145,14 @@ def _draw_cover(
     cv2.fillPoly(inside, [put(border)], 255, cv2.LINE_AA, 4)
     net = np.zeros(cover.shape, np.uint8)
     reach = int((length + width) / mesh) + 2
+    # Threads are never ruled lines: each wanders by a few tenths of a millimetre.
+    wander = np.random.default_rng(8)
     for i in range(-reach, reach):
         for slant in (1, -1):
-            ends = np.array(
-                [
-                    [i * mesh * 1.4, -2 * depth],
-                    [i * mesh * 1.4 + slant * 2 * width, 2 * width - 2 * depth],
-                ]
-            )
-            cv2.polylines(net, [put(ends)], False, 255, 2, cv2.LINE_AA, 4)
+            along = np.linspace(-2 * depth, 2 * width - 2 * depth, 90)
+            across = i * mesh * 1.4 + slant * (along + 2 * depth)
+            thread = np.column_stack([across, along]) + wander.normal(0, 0.22, (90, 2))
+            cv2.polylines(net, [put(thread)], False, 255, 2, cv2.LINE_AA, 4)
     for side in (low, top):
         cv2.polylines(net, [put(np.column_stack([u, side]))], False, 255, 9, cv2.LINE_AA, 4)
     turn = np.linspace(0, 2 * np.pi, 60, endpoint=False)

@@ -1,0 +1,116 @@
+"""Printed grids: found under lace, placed exactly, and their step told or asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from lacelay.errors import ScaleError
+from lacelay.reading.grid_fit import squareness
+from lacelay.reading.scale import ScaleRequest, find_reference, settle, step_from_print
+
+Drawing = Callable[..., Any]
+DARK = {"mat_rgb": (240, 240, 240), "line_rgb": (60, 90, 190), "lace_rgb": (20, 20, 20)}
+
+
+def _lengths(points: np.ndarray) -> np.ndarray:
+    apart = points[:, None] - points[None]
+    return np.hypot(apart[..., 0], apart[..., 1])[np.triu_indices(len(points), 1)]
+
+
+def _true_mm(drawn: Any, photo_px: np.ndarray) -> np.ndarray:
+    moved = np.column_stack([photo_px, np.ones(len(photo_px))]) @ np.linalg.inv(drawn.mat_to_photo).T
+    return moved[:, :2] / moved[:, 2:]
+
+
+@pytest.mark.parametrize(
+    ("options", "step_mm"),
+    [
+        ({}, 10.0),
+        ({"heavy_every": 10, "tilt": 0.15}, 10.0),
+        ({"step_mm": 25.4, "heavy_every": 0, "angle_deg": 30}, 25.4),
+        ({"heavy_every": 0, **DARK, "angle_deg": 80, "scallops": 5}, 10.0),
+    ],
+)
+def test_lengths_on_the_mat_are_right_to_a_tenth_of_a_per_cent(
+    drawn: Drawing, options: dict[str, Any], step_mm: float
+) -> None:
+    photo = drawn(**options)
+    reference = settle(find_reference(photo.photo), ScaleRequest(grid_mm=step_mm), 1.0)
+    corners = np.array([[300.0, 300], [1400, 250], [1500, 1000], [350, 1100]])
+    plain = reference.map_along(np.array([[0.0, 0], [1, 0]]))
+    read, true = plain.photo_to_mat_mm(corners), _true_mm(photo, corners)
+    assert _lengths(read) == pytest.approx(_lengths(true), rel=1e-3)
+    assert reference.relative_sigma < 0.005
+
+
+def test_heavy_lines_tell_centimetres(drawn: Drawing) -> None:
+    reference = settle(find_reference(drawn().photo), ScaleRequest(), 1.0)
+    assert reference.name == "mat grid of 1 cm"
+    assert not reference.doubts
+
+
+def test_equal_lines_are_asked_about(drawn: Drawing) -> None:
+    photo = drawn(step_mm=25.4, heavy_every=0)
+    with pytest.raises(ScaleError, match="1 cm or 1 inch") as caught:
+        settle(find_reference(photo.photo), ScaleRequest(), 1.0)
+    assert "--grid" in caught.value.remedy
+
+
+def test_two_points_settle_which_grid_it_is(drawn: Drawing) -> None:
+    photo = drawn(step_mm=25.4, heavy_every=0)
+    ends = np.array([[400.0, 300], [1300, 320]])
+    apart = float(_lengths(_true_mm(photo, ends))[0])
+    request = ScaleRequest(two_points=(tuple(ends[0]), tuple(ends[1]), apart * 1.01))
+    reference = settle(find_reference(photo.photo), request, 1.0)
+    assert reference.name == "mat grid of 1 inch"
+
+
+def test_a_contradiction_is_reported_not_averaged(drawn: Drawing) -> None:
+    photo = drawn()
+    ends = np.array([[400.0, 300], [1300, 320]])
+    apart = float(_lengths(_true_mm(photo, ends))[0])
+    request = ScaleRequest(grid_mm=10.0, two_points=(tuple(ends[0]), tuple(ends[1]), apart * 1.1))
+    reference = settle(find_reference(photo.photo), request, 1.0)
+    assert reference.name == "mat grid of 1 cm"
+    assert any("differ by" in doubt for doubt in reference.doubts)
+
+
+def test_no_reference_is_an_error_with_its_remedy(drawn: Drawing) -> None:
+    photo = drawn(grid=False)
+    with pytest.raises(ScaleError, match="no printed grid") as caught:
+        settle(find_reference(photo.photo), ScaleRequest(), 1.0)
+    assert "two points" in caught.value.remedy
+
+
+def test_a_width_alone_scales_and_says_its_doubt(drawn: Drawing) -> None:
+    reference = settle(find_reference(drawn(grid=False).photo), ScaleRequest(width_mm=60.0), 400.0)
+    assert reference.photo_to_mat[0, 0] == pytest.approx(60 / 400)
+    assert "straight above" in reference.doubts[0]
+
+
+def test_scale_points_on_top_of_each_other_are_refused() -> None:
+    with pytest.raises(ScaleError, match="10 pixels"):
+        ScaleRequest(two_points=((5.0, 5.0), (6.0, 6.0), 100.0))
+
+
+@pytest.mark.parametrize(
+    ("divided", "heavy", "step"),
+    [(1, 5, 10.0), (2, 10, 10.0), (1, 6, 25.4), (8, None, 25.4), (2, None, None), (10, 12, None)],
+)
+def test_what_print_says_of_its_step(divided: int, heavy: int | None, step: float | None) -> None:
+    assert step_from_print(divided, heavy) == step
+
+
+def test_squareness_of_a_pinhole_view_is_nothing_and_of_a_stretch_is_the_stretch() -> None:
+    # A camera of focal length 1500 px tilted by 10 degrees over a square grid, 20 units away.
+    tilt = np.deg2rad(10)
+    turn = np.array([[1, 0, 0], [0, np.cos(tilt), -np.sin(tilt)], [0, np.sin(tilt), np.cos(tilt)]])
+    camera = np.array([[1500, 0, 1000], [0, 1500, 750], [0, 0, 1.0]])
+    view = camera @ np.column_stack([turn[:, 0], turn[:, 1], [0.0, 0, 20]])
+    assert squareness(view, (1000, 750), 2000.0) < 1e-3
+    stretched = view @ np.diag([1.0, 1.03, 1.0])
+    assert squareness(stretched, (1000, 750), 2000.0) > 0.01
