@@ -101,7 +101,8 @@ def read(
 
     _say(progress, "opening the photo", 0.0)
     photo = open_photo(photo_file)
-    reading = read_lace(photo, name=name or photo_file.stem, scale=scale, progress=progress)
+    name = name or photo_file.stem.replace("_", " ")
+    reading = read_lace(photo, name=name, scale=scale, progress=progress)
     if json_file is not None:
         write_lace(json_file, reading.lace, reading.picture, photo_file=photo_file.name)
     if picture_file is not None:

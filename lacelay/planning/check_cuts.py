@@ -37,7 +37,7 @@ def _path(plan: Plan, measured: Remeasured, cut: Cut, index: int) -> Found:
     name = f"cut {index + 1}"
     path = shapely.LineString(cut.path_mm)
     for run in (plan.runs[index], plan.runs[index + 1]):
-        ring = shapely.Polygon(run.outline_mm).exterior
+        ring = shapely.Polygon(run.outline_mm).boundary
         if float(shapely.distance(shapely.points(cut.path_mm), ring).max()) > 0.05:
             yield "the cut divides its runs", f"{name} is not the boundary of both its runs"
             break
@@ -47,7 +47,7 @@ def _path(plan: Plan, measured: Remeasured, cut: Cut, index: int) -> Found:
         yield "the cut divides its runs", f"{name} crosses itself"
     along = measured.inwards(cut.path_mm)
     folded = measured.folded(cut.path_mm)
-    left = float(shapely.Point(folded[-1]).distance(measured.lace_area.exterior))
+    left = float(shapely.Point(folded[-1]).distance(measured.lace_area.boundary))
     if cut.kind == "through":
         if left > 1.5:
             yield "left uncut", f"{name} goes through but ends {left:.1f} mm inside the scallop"

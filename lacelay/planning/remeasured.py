@@ -60,13 +60,9 @@ class Remeasured:
 
     @property
     def scallop_mm(self) -> float:
-        """Scallop width: the repeat over the valleys that it holds."""
-        low, high = self.plan.template_mm
-        edge = self.plan.lace.edge(self.plan.side)
-        u = edge.valleys_mm[:, 0]
-        # One end of the template is a valley that belongs to the next repeat.
-        inside = ((u > low - 1.0) & (u < high + 1.0)).sum() - 1
-        return self.period_mm / max(int(inside), 1)
+        """Scallop width of the edge that is used: a whole number of them fill the repeat."""
+        pitch = self.plan.lace.edge(self.plan.side).pitch_mm
+        return self.period_mm / max(1, round(self.period_mm / pitch.value)) if pitch else 0.0
 
     def folded(self, lace_mm: Points) -> Points:
         """Lace points taken back, as one figure, to the repeat that stands for all others."""

@@ -178,7 +178,7 @@ def _cut_line(plan: Plan, number: int, cut: Cut, *, inches: bool) -> str:
     else:
         told.append("ends at a valley" if cut.at_valley else "ends inside a scallop")
     if cut.top is not None:
-        told.append("the run nearer the centre on top")
+        told.append("the stretch nearer the centre on top")
     if cut.motif_mm > 1.0:
         told.append(f"goes through {length(cut.motif_mm)} of motif")
     if cut.beads_in_way:
@@ -194,7 +194,7 @@ def _area(mm2: float, *, inches: bool) -> str:
 
 def _bare_line(plan: Plan, length: Length, *, inches: bool) -> str:
     if not plan.gaps:
-        return "Nothing is left bare between the runs."
+        return "Nothing is left bare between the stretches."
     widest = max(plan.gaps, key=lambda gap: gap.width_mm)
     area = _area(sum(gap.area_mm2 for gap in plan.gaps), inches=inches)
     count = "1 bare place" if len(plan.gaps) == 1 else f"{len(plan.gaps)} bare places"

@@ -38,6 +38,8 @@ class Strip:
         Of the lace, valley line to valley line.
     period_mm : float
         The repeat.
+    scallop_mm : float
+        Scallop width.
     start_mm : float
         a where the template starts, at a valley.
     valleys_mm, tips_mm : ndarray, shape (k,)
@@ -55,6 +57,7 @@ class Strip:
     side: Side
     width_mm: float
     period_mm: float
+    scallop_mm: float
     start_mm: float
     valleys_mm: Values
     tips_mm: Values
@@ -103,11 +106,6 @@ class Strip:
         """How far the furthest tip stands past the valley line."""
         return float(-self.outline_mm.min())
 
-    @property
-    def scallop_mm(self) -> float:
-        """Scallop width: the repeat over its scallops."""
-        return self.period_mm / len(self.valleys_mm)
-
 
 def border_strip(lace: Lace, side: Side) -> Strip:
     """Take the border along one edge of a lace.
@@ -150,6 +148,7 @@ def border_strip(lace: Lace, side: Side) -> Strip:
         side=side,
         width_mm=width,
         period_mm=period,
+        scallop_mm=pitch,
         start_mm=start,
         valleys_mm=valleys[(valleys >= start) & (valleys < ends_before)],
         tips_mm=tips[(tips >= start) & (tips < start + period)],
