@@ -9,6 +9,7 @@ import shapely
 from numpy.typing import NDArray
 
 from lacelay.model.plan import Cut, Plan
+from lacelay.model.target import AT_CENTRE_MM
 from lacelay.planning.remeasured import Remeasured, wrapped
 
 Found = Iterator[tuple[str, str]]
@@ -193,8 +194,10 @@ def _on_top(plan: Plan, measured: Remeasured, cut: Cut, index: int) -> Found:
         return
     centre = plan.target.centre
     middle = centre.s_mm if centre else plan.target.length_mm / 2
-    wanted = "right" if cut.s_mm < middle else "left"
-    if cut.top != wanted:
+    wanted = {"right" if cut.s_mm < middle else "left"}
+    if abs(cut.s_mm - middle) <= AT_CENTRE_MM:  # neither is nearer
+        wanted = {"left", "right"}
+    if cut.top not in wanted:
         yield "which side on top", f"{name} has the run farther from the centre on top"
     under = plan.runs[index + 1] if cut.top == "left" else plan.runs[index]
     beads = measured.beads_of(under)

@@ -15,6 +15,8 @@ Found = Iterator[tuple[str, str]]
 Points = NDArray[np.float64]
 #: Copies of a motif differ by about this on real lace; outlines may stand out by as much.
 COPY_PLAY_MM = 2.0
+#: Picots stand this close, so that what lies between two of them counts as lace.
+PICOT_MM = 3.0
 
 
 def check_runs(plan: Plan, measured: Remeasured) -> Found:
@@ -45,7 +47,8 @@ def _motion(plan: Plan, run: Run, number: int) -> Found:
 
 
 def _exists(measured: Remeasured, run: Run, number: int) -> Found:
-    whole = measured.lace_area.buffer(COPY_PLAY_MM)
+    # Outlines are kept by height, which bridges the hooks between picots: close those first.
+    whole = measured.lace_area.buffer(PICOT_MM).buffer(COPY_PLAY_MM - PICOT_MM)
     low = measured.plan.template_mm[0]
     points = run.outline_mm.copy()
     period = measured.period_mm

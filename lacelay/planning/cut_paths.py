@@ -119,7 +119,7 @@ def _least_cost_paths(
         here = np.stack([strip.into_template(ends_a), outline_b], axis=1)
         gap = np.hypot(*(every[:, None, :] - here[None]).transpose(2, 0, 1)).min(axis=0)
         uncut[gap < limits.uncut_beaded_mm + 2.0] = limits.uncut_beaded_mm
-    ends = np.stack([ends_a, outline_b + uncut], axis=1)
+    ends = np.stack([ends_a, _clear_of_outline(strip, ends_a, uncut)], axis=1)
     rings = np.arange(0, int(np.ceil(line.deepest_mm - ends[:, 1].min())) + 12) * RING_MM
     spokes = np.arange(-FAN_RAD, FAN_RAD + SPOKE_RAD / 2, SPOKE_RAD)
     a = ends[:, 0, None, None] + rings[None, :, None] * np.sin(spokes)
@@ -144,6 +144,13 @@ def _least_cost_paths(
         at_valley = bool(np.min(_gap(strip, ends_a[k], strip.valleys_mm)) <= 2.0)
         paths.append(CutPath(path, outline, at_valley, contents, minutes))
     return paths
+
+
+def _clear_of_outline(strip: Strip, ends_a: Points, uncut_mm: Points) -> Points:
+    """Lowest b at each a that is nowhere nearer to the scalloped outline than asked."""
+    aside = np.arange(-1.0, 1.001, 0.05)[None, :] * uncut_mm[:, None]
+    risen = np.sqrt(np.maximum(uncut_mm[:, None] ** 2 - aside**2, 0.0))
+    return np.asarray((strip.outline_b(ends_a[:, None] + aside) + risen).max(axis=1))
 
 
 def _cut_off(points: Points, line: BorderLine) -> Points | None:

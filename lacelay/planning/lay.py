@@ -145,6 +145,12 @@ def _border(order: Order, strip: Strip) -> Border:
     both = order.lace.lower.scalloped and order.lace.upper.scalloped
     room = strip.width_mm / 2 - 2.0 if both else strip.width_mm - 4.0
     lowest = max(strip.reach_mm, limits.uncut_beaded_mm) + 8.0
+    if room < lowest:
+        raise PlanError(
+            f"{order.lace.name} is too narrow for a border: it holds {room:.0f} mm, and scallops "
+            f"with what is left uncut take {lowest:.0f} mm.",
+            "Check the scale of the photo, or choose a wider lace.",
+        )
     place, radius = tightest_bend(target, strip.scallop_mm)
     field = cost_field(strip, order.weights, limits, room + PLAY_MM)
     if wishes.border_depth_mm is not None:

@@ -27,7 +27,9 @@ def first_line(plan: Plan) -> str:
     if centre is None:
         return f"end to end: {_scallops(plan, 0.0, target.length_mm)}, {cuts}"
     ends = [mark for mark in target.landmarks if mark.role == "end"]
-    seam = max(ends, key=lambda mark: mark.s_mm, default=None)
+    # One half stands for both; the trade names the wearer's left.
+    left = [mark for mark in ends if mark.name.startswith("left")]
+    seam = max(left or ends, key=lambda mark: mark.s_mm, default=None)
     s, name = (seam.s_mm, seam.name) if seam else (target.length_mm, "end")
     return (
         f"{centre.name} to {name}: {_scallops(plan, centre.s_mm, s)}, "
@@ -208,8 +210,8 @@ def _bulk_line(plan: Plan, length: Length, *, inches: bool) -> str:
     area = _area(sum(cut.lap_mm2 for cut in laps), inches=inches)
     widest = max(abs(cut.widths_mm[-1][1]) for cut in laps)
     return (
-        f"Bulk: {len(laps)} laps, {area} in all before trimming, the widest "
-        f"{length(widest)}, at most {plan.layers} layers."
+        f"Bulk: {'1 lap' if len(laps) == 1 else f'{len(laps)} laps'}, {area} in all before "
+        f"trimming, the widest {length(widest)}, at most {plan.layers} layers."
     )
 
 

@@ -209,12 +209,13 @@ def test_a_mirrored_edge_costs_the_same(kind: EdgeKind, centre: str) -> None:
     other = lay_border(mirrored_pair(), mirrored(lopsided(kind)), wishes=wishes)
     assert check_plan(one) == ()
     assert check_plan(other) == ()
-    step = 0.05 if centre == "anywhere" else 1e-6
+    # Outlines are kept in bins of half a millimetre, which are not their own mirror image.
+    step = 0.05 if centre == "anywhere" else 2e-3
     assert other.bound_min == pytest.approx(one.bound_min, abs=step)
-    assert other.cost_min == pytest.approx(one.cost_min, abs=max(step, 2e-3))
+    assert other.cost_min == pytest.approx(one.cost_min, abs=step)
     if centre != "anywhere":
         turns = [cut.angle_rad for cut in one.cuts]
-        assert [cut.angle_rad for cut in other.cuts][::-1] == pytest.approx(turns, abs=1e-6)
+        assert [cut.angle_rad for cut in other.cuts][::-1] == pytest.approx(turns, abs=1e-5)
 
 
 def test_beads_that_cost_much_are_cut_least() -> None:

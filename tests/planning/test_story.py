@@ -52,7 +52,7 @@ ALL = ["bodice", "scoop", "waist", "hem"]
 
 
 def straight(length_mm: float, centre_mm: float | None) -> TargetEdge:
-    marks = [Landmark("left side seam", 0.0, "end"), Landmark("right side seam", length_mm, "end")]
+    marks = [Landmark("right side seam", 0.0, "end"), Landmark("left side seam", length_mm, "end")]
     if centre_mm is not None:
         marks.append(Landmark("centre front", centre_mm, "centre"))
     return TargetEdge("top", PlaneCurve.from_arcs([(length_mm, 0.0)]), "hard", marks)
@@ -71,7 +71,7 @@ def test_first_line_of_a_straight_edge(length: float, centre: float, wish: str, 
     """Scallops of 40 mm, walked with the lace along the edge."""
     wishes = Wishes(side="lower", centre=wish)  # type: ignore[arg-type]
     plan = lay_border(mirrored_pair(), straight(length, centre), wishes=wishes)
-    assert first_line(plan) == f"centre front to right side seam: {told}"
+    assert first_line(plan) == f"centre front to left side seam: {told}"
 
 
 def test_first_line_without_a_centre() -> None:
