@@ -191,8 +191,8 @@ def test_a_border_deep_for_its_bend_is_warned_of() -> None:
 def test_places_are_told_from_the_centre() -> None:
     plan = lay_border(mirrored_pair(), straight(400, 200), wishes=Wishes(side="lower"))
     assert place_told(plan, 200.4) == "at the centre front"
-    assert place_told(plan, 250.0) == "50 mm from the centre front towards the right side seam"
-    assert place_told(plan, 73.0) == "12.7 cm from the centre front towards the left side seam"
+    assert place_told(plan, 250.0) == "50 mm from the centre front towards the left side seam"
+    assert place_told(plan, 73.0) == "12.7 cm from the centre front towards the right side seam"
     assert place_told(plan, 73.0, inches=True).startswith("5 in from the centre front")
     plain = lay_border(mirrored_pair(), straight(400, None), wishes=Wishes(side="lower"))
     assert place_told(plain, 73.0) == "73 mm from the start"
