@@ -22,9 +22,9 @@ from lacelay.units import parse_length_mm
 #: Where the samples lie in a checkout, beside the package.
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_images"
 _ENDINGS = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
-#: Edges by turns: every photo is laid along two, and four photos cover all of them twice.
+#: Edges by turns: every photo is laid along one, so that all is done within a minute.
 _EDGES = ("bodice-top", "circular-hem", "scoop-neckline", "dipped-waist")
-_EDGES_A_PHOTO = 2
+_EDGES_A_PHOTO = 1
 #: What a maker would be asked about a sample whose mat does not say it: its grid.
 _SAMPLE_GRIDS = {"guipure_flounce": "1in"}
 
