@@ -24,7 +24,6 @@ SAMPLES = Path(__file__).resolve().parent.parent / "sample_images"
 _ENDINGS = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
 #: Edges by turns: every photo is laid along one, so that all is done within a minute.
 _EDGES = ("bodice-top", "circular-hem", "scoop-neckline", "dipped-waist")
-_EDGES_A_PHOTO = 1
 #: What a maker would be asked about a sample whose mat does not say it: its grid.
 _SAMPLE_GRIDS = {"guipure_flounce": "1in"}
 
@@ -98,8 +97,7 @@ def demonstrate(
     for name, step in grids.items():
         tell(f"(told of {name}: its mat has a grid of {step})")
     jobs = [
-        (photo, _EDGES if photos else tuple(_EDGES[(k + n) % 4] for n in range(_EDGES_A_PHOTO)))
-        for k, photo in enumerate(found)
+        (photo, _EDGES if photos else (_EDGES[k % len(_EDGES)],)) for k, photo in enumerate(found)
     ]
     cases: dict[Path, list[Case]] = {}
     # "spawn": a forked child would inherit the threads' locks of the image library.
