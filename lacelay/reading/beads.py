@@ -42,9 +42,7 @@ def read_beads(strip: Strip) -> tuple[Bead, ...]:
         return ()
     thread = np.median(lab[solid][::5], axis=0)
     foreign = _foreign(lab, mat, thread.astype(np.float32)) & inside
-    mask = cv2.morphologyEx(
-        foreign.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8)
-    )
+    mask = cv2.morphologyEx(foreign.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
     mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     half = 0.5 / shrink - 0.5

@@ -22,6 +22,7 @@ from lacelay.reading.scale import Reference
 Floats = NDArray[np.float64]
 Image = NDArray[np.float32]
 Mask = NDArray[np.bool_]
+Limits = tuple[float, float, float, float]
 
 #: Longer side of the picture the lace is looked for in, px.
 SEARCH_PX = 1600
@@ -67,7 +68,8 @@ class LaceArea:
     """Where lace lies in the search picture: its filled extent and its body.
 
     `extent` has the holes of the net filled; `body` leaves out fringes and single threads.
-    `others` tells how many more pieces nearly as large were seen.
+    `others` tells how many more pieces nearly as large were seen; `limits` are the grid
+    coordinates (least i, least j, largest i, largest j) beyond which there is no mat.
     """
 
     mat: Mat
@@ -75,6 +77,7 @@ class LaceArea:
     body: Mask
     shrink: float
     others: int
+    limits: Limits
 
     def to_photo(self, columns: Floats, rows: Floats) -> Floats:
         """Search-picture pixels to photo points (x, y), shape (n, 2)."""
@@ -103,19 +106,23 @@ def find_lace(photo: NDArray[np.uint8], reference: Reference) -> LaceArea:
     columns = (np.arange(width) + 0.5) / shrink - 0.5
     rows = (np.arange(height) + 0.5) / shrink - 0.5
     x_px, y_px = np.meshgrid(columns, rows)
-    zone = _line_zone(reference, x_px, y_px)
-    on_mat = _on_mat(reference, x_px, y_px)
+    at = None if reference.grid is None else _grid_coordinates(reference, x_px, y_px)
+    zone = _line_zone(reference.grid, at, shrink)
+    limits = _limits(lab, reference.grid, at)
+    on_mat = np.ones(x_px.shape, bool)
+    if at is not None:
+        on_mat = on_mat_at(limits, at, np.stack([x_px, y_px], -1), reference.size_px)
     terms, noise = _fit_surface(lab, zone, on_mat, x_px, y_px, reference)
     surface = _surface(terms, x_px, y_px, reference.size_px)
     mat = _complete(lab, surface, zone, on_mat, terms, noise, reference)
     seen = (distance(lab, surface, zone, mat) > seen_above(mat)) & on_mat
     seen &= ~_featureless(lab, zone, mat.noise)
-    return _largest(seen, mat, shrink, reference)
+    return _largest(seen, mat, shrink, limits)
 
 
 def seen_above(mat: Mat) -> float:
     """Distance from the mat above which a pixel is lace, at least in part."""
-    return max(4.0 * mat.noise, 0.3 * mat.contrast)
+    return max(2.8 * mat.noise, 0.3 * mat.contrast)
 
 
 def distance(lab: Image, surface: Image, zone: Image | None, mat: Mat) -> Image:
@@ -191,7 +198,7 @@ def line_zone(grid: Grid, grid_xy: Floats, px_per_px: float) -> Image:
     zone = np.zeros(grid_xy.shape[:2], np.float32)
     for axis in (0, 1):
         place = grid_xy[..., axis]
-        nearest = np.round(place)
+        nearest = np.round(place * grid.divided) / grid.divided
         off_px = np.abs(place - nearest) * grid.step_px
         half = 0.5 * grid.thickness_px + 1.0 + 0.5 / px_per_px
         limit = np.full_like(place, half)
@@ -221,17 +228,8 @@ def _featureless(lab: Image, zone: Image | None, noise: float) -> Mask:
     return np.asarray(cv2.dilate(core, disc(4)) > 0)
 
 
-def _line_zone(reference: Reference, x_px: Floats, y_px: Floats) -> Image | None:
-    grid = reference.grid
-    if grid is None:
-        return None
-    step = 8
-    coarse = np.stack([x_px[::step, ::step], y_px[::step, ::step]], -1)
-    unit = reference.map_along(np.array([[0.0, 0], [1, 0]]))
-    # Before it is settled, the reference's unit is one grid step.
-    on_grid = unit.photo_to_mat_mm(coarse.reshape(-1, 2)).reshape(coarse.shape)
-    full = upsample(on_grid, x_px.shape, step)
-    return line_zone(grid, full, 1 / abs(float(x_px[0, 1] - x_px[0, 0])))
+def _line_zone(grid: Grid | None, at: Floats | None, shrink: float) -> Image | None:
+    return None if grid is None or at is None else line_zone(grid, at, shrink)
 
 
 def upsample(coarse: Floats, shape: tuple[int, ...], step: int) -> Floats:
@@ -242,10 +240,10 @@ def upsample(coarse: Floats, shape: tuple[int, ...], step: int) -> Floats:
     padded = np.concatenate([coarse, 2 * coarse[-1:] - coarse[-2:-1]], axis=0)
     padded = np.concatenate([padded, 2 * padded[:, -1:] - padded[:, -2:-1]], axis=1)
     map_x, map_y = np.meshgrid(columns, rows)
-    layers = [
-        cv2.remap(np.ascontiguousarray(padded[..., k], dtype=np.float32), map_x, map_y, cv2.INTER_LINEAR)
-        for k in range(coarse.shape[-1])
-    ]  # fmt: skip
+    layers = []
+    for k in range(coarse.shape[-1]):
+        layer = np.ascontiguousarray(padded[..., k], dtype=np.float32)
+        layers.append(cv2.remap(layer, map_x, map_y, cv2.INTER_LINEAR))
     return np.stack(layers, -1).astype(np.float64)
 
 
@@ -253,49 +251,59 @@ def upsample(coarse: Floats, shape: tuple[int, ...], step: int) -> Floats:
 BEYOND_LINES = 0.25
 
 
-def on_mat_at(grid: Grid, grid_xy: Floats, photo_xy: Floats, size_px: tuple[int, int]) -> Mask:
-    """Where the mat surely lies, from grid coordinates of pixels, shape (h, w, 2).
-
-    Only sides of the mat that are to be seen in the photo limit it.
-    """
-    i0, j0, i1, j1 = grid.extent
-    held = np.ones(grid_xy.shape[:2], bool)
+def on_mat_at(limits: Limits, grid_xy: Floats, photo_xy: Floats, size_px: tuple[int, int]) -> Mask:
+    """Where the mat surely lies, from grid coordinates of pixels, shape (h, w, 2)."""
     width, height = size_px
     seen = ((photo_xy >= 0) & (photo_xy <= [width, height])).all(-1)
-    for axis, low, high in ((0, i0, i1), (1, j0, j1)):
-        place = grid_xy[..., axis]
-        # Within a step and a half of the border a further line would not be seen anyway.
-        if grid.photo_span[axis] < low - 1.5:
-            held &= place > low - BEYOND_LINES
-        if grid.photo_span[axis + 2] > high + 1.5:
-            held &= place < high + BEYOND_LINES
-    return held & seen
+    i, j = grid_xy[..., 0], grid_xy[..., 1]
+    return np.asarray(seen & (i > limits[0]) & (j > limits[1]) & (i < limits[2]) & (j < limits[3]))
 
 
-def _on_mat(reference: Reference, x_px: Floats, y_px: Floats) -> Mask:
-    """Where the gridded mat surely lies; everywhere when there is no grid.
-
-    A grid is a rectangle of lines; where lines end short of the photo's border, so does the
-    mat, and what lies beyond (table, floor) is no background to tell lace from.
-    """
-    grid = reference.grid
-    if grid is None:
-        return np.ones(x_px.shape, bool)
+def _grid_coordinates(reference: Reference, x_px: Floats, y_px: Floats) -> Floats:
     step = 8
     coarse = np.stack([x_px[::step, ::step], y_px[::step, ::step]], -1)
     unit = reference.map_along(np.array([[0.0, 0], [1, 0]]))
+    # Before it is settled, the reference's unit is one grid step.
     at = unit.photo_to_mat_mm(coarse.reshape(-1, 2)).reshape(coarse.shape)
-    full = upsample(at, x_px.shape, step)
-    return on_mat_at(grid, full, np.stack([x_px, y_px], -1), reference.size_px)
+    return upsample(at, x_px.shape, step)
 
 
-def _basis(x_px: NDArray[np.floating], y_px: NDArray[np.floating], size_px: tuple[int, int]) -> Image:
+def _limits(lab: Image, grid: Grid | None, at: Floats | None) -> Limits:
+    """Grid coordinates between which the mat lies; endless where it fills the photo.
+
+    Where lines end short of the photo's border, the mat may end too: it does when what lies
+    beyond has not the mat's colour, and then it is no background to tell lace from.
+    """
+    endless = (-np.inf, -np.inf, np.inf, np.inf)
+    if grid is None or at is None:
+        return endless
+    i0, j0, i1, j1 = grid.extent
+    sample = (slice(None, None, 4), slice(None, None, 4))
+    i, j, colour = at[sample][..., 0], at[sample][..., 1], lab[sample]
+    within = (i > i0) & (i < i1) & (j > j0) & (j < j1)
+    if within.sum() < 100:
+        return endless
+    own = _commonest(colour[within])
+    spread = colour - own.astype(np.float32)
+    # Light changes lightness more than hue.
+    mat_like = np.sqrt((0.5 * spread[..., 0]) ** 2 + spread[..., 1] ** 2 + spread[..., 2] ** 2) < 7
+    limits = list(endless)
+    for side, beyond in enumerate((i < i0 - 1.0, j < j0 - 1.0, i > i1 + 1.0, j > j1 + 1.0)):
+        if beyond.sum() > 100 and float(mat_like[beyond].mean()) < 0.2:
+            away = -BEYOND_LINES if side < 2 else BEYOND_LINES
+            limits[side] = grid.extent[side] + away
+    return limits[0], limits[1], limits[2], limits[3]
+
+
+def _basis(
+    x_px: NDArray[np.floating], y_px: NDArray[np.floating], size_px: tuple[int, int]
+) -> Image:
     x = np.asarray(x_px, np.float32) / size_px[0] * 2 - 1
     y = np.asarray(y_px, np.float32) / size_px[1] * 2 - 1
     one = np.ones_like(x)
-    return np.stack(
-        [one, x, y, x * x, x * y, y * y, x**3, x * x * y, x * y * y, y**3], -1
-    ).astype(np.float32)
+    return np.stack([one, x, y, x * x, x * y, y * y, x**3, x * x * y, x * y * y, y**3], -1).astype(
+        np.float32
+    )
 
 
 def _surface(
@@ -372,7 +380,9 @@ def _commonest(colours: Image) -> Floats:
 
 
 def _middle(surface: Image) -> Floats:
-    return np.asarray(surface.reshape(-1, 3)[:: max(1, surface.size // 30_000)].mean(0), dtype=np.float64)
+    return np.asarray(
+        surface.reshape(-1, 3)[:: max(1, surface.size // 30_000)].mean(0), dtype=np.float64
+    )
 
 
 def _complete(
@@ -407,7 +417,14 @@ def _complete(
         core = differs & (far > cut)
         contrast = float(np.median(far[core]))
         lace_lab = np.median(lab[core], axis=0)
-    return Mat(terms, reference.size_px, line_offset, noise, contrast, np.asarray(lace_lab, dtype=np.float64))
+    return Mat(
+        terms,
+        reference.size_px,
+        line_offset,
+        noise,
+        contrast,
+        np.asarray(lace_lab, dtype=np.float64),
+    )
 
 
 def _otsu(values: Image) -> float:
@@ -431,7 +448,7 @@ def disc(radius_px: float) -> NDArray[np.uint8]:
     return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)), dtype=np.uint8)
 
 
-def _largest(seen: Mask, mat: Mat, shrink: float, reference: Reference) -> LaceArea:
+def _largest(seen: Mask, mat: Mat, shrink: float, limits: Limits) -> LaceArea:
     height, width = seen.shape
     touching = [bool(side.mean() > 0.02) for side in (seen[0], seen[-1], seen[:, 0], seen[:, -1])]
     # Threads apart by less than this are the same lace: the net must close before filling.
@@ -467,9 +484,6 @@ def _largest(seen: Mask, mat: Mat, shrink: float, reference: Reference) -> LaceA
         np.pad(extent.astype(np.uint8), pad), cv2.MORPH_OPEN, disc(0.22 * half_width)
     )[pad:-pad, pad:-pad]
     pieces, parts, part_stats, _ = cv2.connectedComponentsWithStats(near)
-    if pieces < 2:
-        body = extent
-    else:
-        body = parts == 1 + int(part_stats[1:, cv2.CC_STAT_AREA].argmax())
+    body = extent if pieces < 2 else parts == 1 + int(part_stats[1:, cv2.CC_STAT_AREA].argmax())
     others = int((areas[order[1:]] > 0.25 * areas[order[0]]).sum())
-    return LaceArea(mat, extent, body, shrink, others)
+    return LaceArea(mat, extent, body, shrink, others, limits)

@@ -59,8 +59,6 @@ class Grid:
         How much thicker a heavy line is than a thin one.
     stretches : int
         How many stretches were kept that are as strong as the main lines.
-    all_lines : ndarray, shape (3, 3)
-        As `photo_to_grid`, dividing lines counted too.
     square : float
         How far its cells are from square, as a share.
     extent : tuple of float
@@ -84,7 +82,6 @@ class Grid:
     heavy_phase: tuple[int, int]
     heavy_ratio: float
     stretches: int
-    all_lines: Floats
     square: float
     extent: tuple[float, float, float, float]
     photo_span: tuple[float, float, float, float]
@@ -102,9 +99,7 @@ class _Stretches:
     typical: float
 
 
-def fit_grid(
-    gray: NDArray[np.uint8], coarse: CoarseGrid, *, fully: bool = True
-) -> Grid | None:
+def fit_grid(gray: NDArray[np.uint8], coarse: CoarseGrid, *, fully: bool = True) -> Grid | None:
     """Refine a coarse grid on the full picture.
 
     Parameters
@@ -123,11 +118,13 @@ def fit_grid(
     height, width = gray.shape
     focal = float(max(height, width))
     centre = ((width - 1) / 2, (height - 1) / 2)
-    pose = _Pose(np.linalg.inv(coarse.grid_to_photo), 0.0, centre, focal)
-    kept = None
+    pose = _Pose(_inverse(coarse.grid_to_photo), coarse.k1, centre, focal)
+    kept: NDArray[np.bool_] | None = None
+    stretches: _Stretches | None = None
     # Outward from where lines were seen to cross, so that wood grain or lace far from any
     # crossing has no say.
-    for reach, lens, grown in ((0.28, False, 1), (0.2, True, 2), (0.12, True, 3)):
+    known = coarse.k1 != 0
+    for reach, lens, grown in ((0.28, known, 1), (0.2, True, 2), (0.12, True, 3)):
         region = _Region.around(pose.to_grid(coarse.support_px), coarse.support_family, grown)
         if region is None:
             return None
@@ -139,6 +136,7 @@ def fit_grid(
             return None
         pose, kept, residual, spread = fitted
     assert kept is not None
+    assert stretches is not None
     pose, kept, residual, spread = _unslipped(stretches, pose, kept, residual, spread)
     points = stretches.point_px[kept]
     step_px = pose.step_px(np.median(points, axis=0))
@@ -146,7 +144,6 @@ def fit_grid(
         return None
     pose, stretches, kept = _reduced(pose, stretches, kept)
     step_px = pose.step_px(np.median(stretches.point_px[kept], axis=0))
-    all_lines = pose.photo_to_grid
     ink = stretches.mass[kept]
     stretches_kept = int((ink > 0.5 * np.percentile(ink, 75)).sum())
     every, phase, ratio = _heavy(stretches, kept)
@@ -162,7 +159,7 @@ def fit_grid(
         main_ratio = ratio
         every, phase, ratio = _heavy(stretches, kept)
         ratio *= main_ratio
-    elif every is None and fully:
+    elif fully:
         divided = _divided(gray, pose, stretches, kept)
     return Grid(
         photo_to_grid=pose.photo_to_grid,
@@ -180,8 +177,7 @@ def fit_grid(
         heavy_phase=phase,
         heavy_ratio=ratio,
         stretches=stretches_kept,
-        all_lines=all_lines,
-        square=squareness(np.linalg.inv(pose.photo_to_grid), centre, focal),
+        square=squareness(_inverse(pose.photo_to_grid), centre, focal),
         extent=_extent(stretches, kept),
         photo_span=_photo_span(pose, (width, height)),
     )
@@ -221,7 +217,7 @@ def _unslipped(
     a camera that no one has.
     """
     best = pose, kept, residual, spread
-    worst = squareness(np.linalg.inv(pose.photo_to_grid), pose.centre_px, pose.focal_px)
+    worst = squareness(_inverse(pose.photo_to_grid), pose.centre_px, pose.focal_px)
     if worst < 0.006:
         return best
     for family in (0, 1):
@@ -235,9 +231,7 @@ def _unslipped(
         level = np.convolve(np.pad(seen, 1, mode="edge"), np.ones(3) / 3, mode="valid")
         middle = every[2 + int(np.argmin(level[2:-2]))]
         for slip in (-2, -1, 1, 2):
-            moved = np.where(
-                (stretches.family == family) & (stretches.line > middle), slip, 0.0
-            )
+            moved = np.where((stretches.family == family) & (stretches.line > middle), slip, 0.0)
             near = (stretches.family == family) & (np.abs(stretches.line - middle) <= 1)
             trial = _Stretches(
                 stretches.point_px[~near],
@@ -252,7 +246,7 @@ def _unslipped(
             fitted = _fit(trial, start, True)
             if fitted is None:
                 continue
-            square = squareness(np.linalg.inv(fitted[0].photo_to_grid), pose.centre_px, pose.focal_px)
+            square = squareness(_inverse(fitted[0].photo_to_grid), pose.centre_px, pose.focal_px)
             enough = fitted[1].sum() > 0.8 * kept.sum()
             if square < 0.5 * worst and enough and fitted[2] < 1.5 * residual + 0.1:
                 worst = square
@@ -326,9 +320,7 @@ def _reduced(
     return pose, stretches, kept
 
 
-def _extent(
-    stretches: _Stretches, kept: NDArray[np.bool_]
-) -> tuple[float, float, float, float]:
+def _extent(stretches: _Stretches, kept: NDArray[np.bool_]) -> tuple[float, float, float, float]:
     """Least i, least j, largest i, largest j of the lines seen well: where the mat surely is."""
     limits = []
     for family in (0, 1):
@@ -337,7 +329,7 @@ def _extent(
         # Wood grain and lace give stretches too, but few that lie on the line.
         good = np.array([kept[own & (stretches.line == n)].sum() for n in numbers])
         share = np.array([kept[own & (stretches.line == n)].mean() for n in numbers])
-        well = numbers[(good >= max(4, 0.25 * np.median(good))) & (share > 0.6 * share.max())]
+        well = numbers[(good >= max(4, 0.25 * np.median(good))) & (share > 0.45 * share.max())]
         if len(well) == 0:
             well = numbers
         limits.append((float(well.min()), float(well.max())))
@@ -356,14 +348,24 @@ def _divided(
     gray: NDArray[np.uint8], pose: _Pose, stretches: _Stretches, kept: NDArray[np.bool_]
 ) -> int:
     """Into how many parts fainter lines divide a step: 1, 2, 4, 5, 8 or 10."""
-    for parts, numerators in ((8, (1, 3, 5, 7)), (10, (1, 3, 7, 9)), (4, (1, 3)), (5, (1, 2, 3, 4)), (2, (1,))):
+    for parts, numerators in (
+        (8, (1, 3, 5, 7)),
+        (10, (1, 3, 7, 9)),
+        (4, (1, 3)),
+        (5, (1, 2, 3, 4)),
+        (2, (1,)),
+    ):
         if all(_fainter_line(gray, pose, stretches, kept, n / parts) for n in numerators):
             return parts
     return 1
 
 
 def _fainter_line(
-    gray: NDArray[np.uint8], pose: _Pose, stretches: _Stretches, kept: NDArray[np.bool_], share: float
+    gray: NDArray[np.uint8],
+    pose: _Pose,
+    stretches: _Stretches,
+    kept: NDArray[np.bool_],
+    share: float,
 ) -> bool:
     """Whether a line runs `share` of a step beyond the lines that were seen."""
     at = pose.to_grid(stretches.point_px[kept])
@@ -384,7 +386,7 @@ def _fainter_line(
     inside = ((photo > 1) & (photo < [width - 2, height - 2])).all((1, 2))
     if inside.sum() < FEWEST_STRETCHES:
         return False
-    seen = cv2.remap(gray, photo[inside, :, 0], photo[inside, :, 1], cv2.INTER_LINEAR)
+    seen = _sampled(gray, photo[inside])
     profile = seen.reshape(-1, len(offsets), len(beside)).astype(np.float64).mean(2)
     plain = np.median(profile - np.median(profile, axis=1, keepdims=True), axis=0)
     plain *= np.sign(stretches.typical)
@@ -423,7 +425,8 @@ class _Region:
         if not both.any():
             return None
         size = 2 * grown + 1
-        return _Region(cv2.dilate(both, np.ones((size, size), np.uint8)), origin)
+        grown_cells = cv2.dilate(both, np.ones((size, size), np.uint8))
+        return _Region(np.asarray(grown_cells, dtype=np.uint8), origin)
 
     def holds(self, grid: Floats) -> NDArray[np.bool_]:
         """Whether grid points lie in the region."""
@@ -433,6 +436,10 @@ class _Region:
         held = np.zeros(len(grid), bool)
         held[inside] = self.cells[at[inside, 1], at[inside, 0]] > 0
         return held
+
+
+def _inverse(matrix: Floats) -> Floats:
+    return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
 
 
 @dataclass(frozen=True, eq=False)
@@ -476,7 +483,9 @@ def _measure(
     height, width = gray.shape
     border = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], float)
     edge = np.linspace(0, 1, 20)[:, None]
-    around = np.concatenate([a + edge * (b - a) for a, b in zip(border, np.roll(border, -1, 0), strict=True)])
+    around = np.concatenate(
+        [a + edge * (b - a) for a, b in zip(border, np.roll(border, -1, 0), strict=True)]
+    )
     limits = pose.to_grid(around)
     (i0, j0), (i1, j1) = np.floor(limits.min(0)), np.ceil(limits.max(0))
     if (i1 - i0) * (j1 - j0) > 60_000 or i1 - i0 < 3 or j1 - j0 < 3:
@@ -511,10 +520,24 @@ def _measure(
         + beside[None, None, :, None] * unit_along[:, None, None, :]
     ).astype(np.float32)
     flat = at.reshape(len(site), -1, 2)
-    seen = cv2.remap(gray, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR)
-    profile = seen.reshape(len(site), len(offsets), len(beside)).astype(np.float32).mean(2)
+    seen = _sampled(gray, flat)
+    profile = seen.reshape(len(site), len(offsets), len(beside)).mean(2)
     px_per_sample = (offsets[1] - offsets[0]) * step
     return _peaks(profile, offsets, px_per_sample, reach, site, family, centre, unit_across)
+
+
+def _sampled(gray: NDArray[np.uint8], at: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Grey levels at points, shape (n, k, 2): in blocks, for OpenCV's maps end at 32767 rows."""
+    blocks = [
+        cv2.remap(
+            gray,
+            np.ascontiguousarray(part[..., 0]),
+            np.ascontiguousarray(part[..., 1]),
+            cv2.INTER_LINEAR,
+        )
+        for part in np.array_split(at, len(at) // 20_000 + 1)
+    ]
+    return np.concatenate(blocks).astype(np.float32)
 
 
 def _peaks(
@@ -533,7 +556,9 @@ def _peaks(
     quiet = np.std(profile, axis=1) < np.percentile(np.std(profile, axis=1), 80)
     light, dark = plain.max(1)[quiet], -plain.min(1)[quiet]
     sign = 1.0 if np.median(light) >= np.median(dark) else -1.0
-    ridge = cv2.GaussianBlur(sign * plain, (0, 0), sigmaX=max(0.6, 0.7 / px_per_sample), sigmaY=1e-3)
+    ridge = cv2.GaussianBlur(
+        sign * plain, (0, 0), sigmaX=max(0.6, 0.7 / px_per_sample), sigmaY=1e-3
+    )
     within = np.abs(offsets) <= reach
     top = np.where(within[None], ridge, -np.inf).argmax(1)
     top = np.clip(top, 1, len(offsets) - 2)
@@ -550,7 +575,11 @@ def _peaks(
     # Thickness from the ridge's width at half its height.
     wide = (ridge > 0.5 * peak[:, None]).sum(1)
     thickness = float(np.median(wide[quiet])) * px_per_sample
-    good = (height > 0.4 * typical) & (np.abs(place) < reach) & (wide * px_per_sample < 3 * thickness + 2)
+    good = (
+        (height > 0.4 * typical)
+        & (np.abs(place) < reach)
+        & (wide * px_per_sample < 3 * thickness + 2)
+    )
     if good.sum() < FEWEST_STRETCHES:
         return None
     # Ink across the line, grey level times pixels: a heavy line is thicker, paler or both.
@@ -571,7 +600,7 @@ def _fit(
     step = pose.step_px(np.median(points, axis=0))
     kept = np.ones(len(points), bool)
     residual = np.zeros(len(points))
-    covariance = np.eye(9)
+    covariance: Floats = np.eye(9)
     limit = rms = 0.0
     lens = lens and len(points) >= FEWEST_FOR_LENS
     free = 9 if lens else 8
@@ -596,7 +625,7 @@ def _fit(
         delta = np.linalg.lstsq(normal, -jacobian.T @ (weight * residual), rcond=None)[0]
         parameters[:free] += delta * scale[:free]
         rms = float(np.sqrt(np.mean(residual[kept] ** 2)))
-        covariance = np.linalg.pinv(normal) * rms**2
+        covariance = np.asarray(np.linalg.pinv(normal) * rms**2, dtype=np.float64)
     now = _pose_of(parameters, pose)
     grid = now.to_grid(stretches.point_px)
     off = np.where(stretches.family == 0, grid[:, 0], grid[:, 1]) - stretches.line
@@ -638,7 +667,9 @@ def _is_grid(stretches: _Stretches, kept: NDArray[np.bool_]) -> bool:
     return bool(kept.mean() > 0.3)
 
 
-def _heavy(stretches: _Stretches, kept: NDArray[np.bool_]) -> tuple[int | None, tuple[int, int], float]:
+def _heavy(
+    stretches: _Stretches, kept: NDArray[np.bool_]
+) -> tuple[int | None, tuple[int, int], float]:
     """Whether every n-th line is heavier, the same n both ways."""
     levels = []
     for family in (0, 1):
@@ -649,9 +680,7 @@ def _heavy(stretches: _Stretches, kept: NDArray[np.bool_]) -> tuple[int | None, 
             return None, (0, 0), 1.0
         ink = np.array([np.median(stretches.mass[own & (stretches.line == n)]) for n in numbers])
         # Light and wear change the ink slowly; a heavy line stands out from its neighbours.
-        beside = np.array(
-            [np.percentile(ink[np.abs(numbers - n) <= 4], 25) for n in numbers]
-        )
+        beside = np.array([np.percentile(ink[np.abs(numbers - n) <= 4], 25) for n in numbers])
         levels.append((numbers.astype(int), ink / np.maximum(beside, 1e-6)))
     fitting = []
     for every in (2, 4, 5, 6, 8, 10, 12):
@@ -663,10 +692,11 @@ def _heavy(stretches: _Stretches, kept: NDArray[np.bool_]) -> tuple[int | None, 
             fitting.append((sum(one.amiss for one in both), every, both))
     if not fitting:
         return None, (0, 0), 1.0
-    fitting.sort(key=lambda one: one[:2])
+    # Every second line heavier is plain to see, whatever is heavier still among those.
+    fitting.sort(key=lambda one: (one[1] != 2, one[0], one[1]))
     amiss, every, both = fitting[0]
     # Two readings nearly as good say that the print does not tell.
-    if any(other[0] <= amiss + 1 and other[1] % every for other in fitting[1:]):
+    if every != 2 and any(other[0] <= amiss + 1 and other[1] % every for other in fitting[1:]):
         return None, (0, 0), 1.0
     return every, (both[0].phase, both[1].phase), max(one.ratio for one in both)
 
@@ -682,9 +712,7 @@ class _HeavyPhase:
     amiss: int
 
 
-def _heavy_phase(
-    numbers: NDArray[np.int64], ink: Floats, every: int
-) -> _HeavyPhase | None:
+def _heavy_phase(numbers: NDArray[np.int64], ink: Floats, every: int) -> _HeavyPhase | None:
     """Best phase for heavy lines at every n-th."""
     options = []
     for phase in range(every):

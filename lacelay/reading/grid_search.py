@@ -37,11 +37,15 @@ class CoarseGrid:
         Points on the segments that lie on its lines.
     support_family : ndarray of int, shape (n,)
         0 for points on lines of constant i, 1 for those of constant j.
+    k1 : float
+        Lens distortion, where it is known already, as in `PhotoMap` with the longer side as
+        unit; `grid_to_photo` leads to pixels free of it.
     """
 
     grid_to_photo: Floats
     support_px: Floats
     support_family: NDArray[np.int64]
+    k1: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -117,13 +121,13 @@ def _support(
 
 def _segments(gray: NDArray[np.uint8]) -> Floats:
     detector = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE, 1.0)
-    found = detector.detect(gray)[0]
-    if found is None:
+    found: object = detector.detect(gray)[0]
+    if found is None:  # OpenCV gives None where there is no segment at all
         return np.zeros((0, 4))
-    segments = np.asarray(found, dtype=np.float64).reshape(-1, 4)
+    segments: Floats = np.asarray(found, dtype=np.float64).reshape(-1, 4)
     length = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1])
     shortest = max(14.0, 0.012 * max(gray.shape))
-    return segments[length > shortest]
+    return np.asarray(segments[length > shortest], dtype=np.float64)
 
 
 def _directions(ends: Floats) -> tuple[Floats, Floats]:
@@ -147,7 +151,7 @@ def _direction_pairs(ends: Floats) -> list[tuple[float, float]]:
             if a < b and 55 <= min(apart, 180 - apart) <= 90:
                 score = float(np.sqrt(smooth[a] * smooth[b]))
                 # The family closer to the photo's x axis is the grid's i direction.
-                first, second = (a, b) if _off_x(a) <= _off_x(b) else (b, a)
+                first, second = (a, b) if _off_x(int(a)) <= _off_x(int(b)) else (b, a)
                 pairs.append((score, np.deg2rad(first + 0.5), np.deg2rad(second + 0.5)))
     pairs.sort(key=lambda pair: -pair[0])
     return [(float(first), float(second)) for _, first, second in pairs[:4]]
@@ -160,7 +164,7 @@ def _off_x(degrees: int) -> int:
 def _near_direction(ends: Floats, direction: float, within_deg: float = 14.0) -> Floats:
     angle, _ = _directions(ends)
     off = np.abs((angle - direction + np.pi / 2) % np.pi - np.pi / 2)
-    return ends[off < np.deg2rad(within_deg)]
+    return np.asarray(ends[off < np.deg2rad(within_deg)], dtype=np.float64)
 
 
 def _vanishing_point(ends: Floats) -> Floats | None:
@@ -200,7 +204,9 @@ def _vanishing_point(ends: Floats) -> Floats | None:
     return np.asarray(best, dtype=np.float64)
 
 
-def _points_at(point: Floats, middle: Floats, angle: Floats, share: float = 1.0) -> NDArray[np.bool_]:
+def _points_at(
+    point: Floats, middle: Floats, angle: Floats, share: float = 1.0
+) -> NDArray[np.bool_]:
     towards = np.arctan2(point[1] - point[2] * middle[:, 1], point[0] - point[2] * middle[:, 0])
     off = np.abs((angle - towards + np.pi / 2) % np.pi - np.pi / 2)
     return np.asarray(off < share * POINTING_RAD)
@@ -225,9 +231,7 @@ def _rectification(one: Floats, two: Floats) -> Floats | None:
     return np.asarray(affine @ projective, dtype=np.float64)
 
 
-def _comb(
-    ends: Floats, point: Floats, rectify: Floats, axis: int, pixel: float
-) -> list[Comb]:
+def _comb(ends: Floats, point: Floats, rectify: Floats, axis: int, pixel: float) -> list[Comb]:
     """Steps that one family's offsets in the rectified frame may have, slowest first."""
     angle, length = _directions(ends)
     close = _points_at(point, ends.mean(axis=1), angle)

@@ -71,13 +71,13 @@ def read_ground(strip: Strip) -> Ground:
     spread = max(0.8, 0.5 * size)
     weight = cv2.GaussianBlur(extent.astype(np.float32), (0, 0), spread)
     filled = cv2.GaussianBlur(cover, (0, 0), spread) / np.maximum(weight, 0.2)
-    cut = _cut(filled[inside])
+    cut = _cut(filled[inside].astype(np.float32))
     motif = ((filled > cut) & inside & (cover > 0.25)).astype(np.uint8)
     # What is thinner than half a mesh is thread or cord, not a motif; slits within one belong
     # to it.
-    motif = cv2.morphologyEx(motif, cv2.MORPH_CLOSE, disc(0.25 * size))
-    motif = cv2.morphologyEx(motif, cv2.MORPH_OPEN, disc(max(0.35 * size, 0.45 * per_mm)))
-    solid = (motif > 0) & inside
+    closed = cv2.morphologyEx(motif, cv2.MORPH_CLOSE, disc(0.25 * size))
+    opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, disc(max(0.35 * size, 0.45 * per_mm)))
+    solid = (opened > 0) & inside
     empty = ((cover < 0.3) & inside).astype(np.uint8)
     wide = cv2.morphologyEx(empty, cv2.MORPH_OPEN, disc(max(0.75 * size, 1.0 * per_mm)))
     open_ = (wide > 0) & ~solid
@@ -90,7 +90,7 @@ def read_ground(strip: Strip) -> Ground:
         solid,
         open_,
         inside,
-        cover,
+        np.asarray(cover, dtype=np.float32),
         shares,
         per_mm,
         strip.u0_mm + half / strip.px_per_mm,
@@ -113,7 +113,8 @@ def mesh_size(alpha: Image, extent: Mask, px_per_mm: float) -> float | None:
     # About eight pixels to a millimetre are enough for any mesh of this range.
     shrink = min(1.0, 8.0 / px_per_mm)
     if shrink < 1:
-        alpha = cv2.resize(alpha, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+        smaller = cv2.resize(alpha, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+        alpha = np.asarray(smaller, dtype=np.float32)
         extent = np.asarray(cv2.resize(extent.astype(np.uint8), alpha.shape[::-1]) > 0)
     per_mm = px_per_mm * shrink
     side = int(np.clip(16 * per_mm, 32, WINDOW))

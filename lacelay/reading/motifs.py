@@ -82,29 +82,34 @@ def _parted(motif: Mask, per_mm: float, least_mm2: float) -> NDArray[np.int32]:
     from skimage.segmentation import watershed
 
     shrink = min(1.0, 4.0 / per_mm)
-    small = cv2.resize(motif.astype(np.uint8), None, fx=shrink, fy=shrink, interpolation=cv2.INTER_NEAREST)
+    small = cv2.resize(
+        motif.astype(np.uint8), None, fx=shrink, fy=shrink, interpolation=cv2.INTER_NEAREST
+    )
     deep = cv2.distanceTransform(np.pad(small, 1), cv2.DIST_L2, 5)[1:-1, 1:-1]
     deep = cv2.GaussianBlur(deep, (0, 0), 0.35 * per_mm * shrink + 0.3) * (small > 0)
     # In logarithms a saddle at a share of the hill is a saddle at a depth below it.
     height = np.log(np.maximum(deep, 0.3))
     seed = height + np.log(NECK_SHARE)
-    hills = height - reconstruction(seed, height, method="dilation")
+    hills = height - reconstruction(seed, height, method="dilation")  # type: ignore[no-untyped-call]
     core = deep > np.maximum(0.5 * per_mm * shrink, 0.0)
     tops = (hills > -np.log(NECK_SHARE) - 1e-3) & core
-    marks = label(tops)
-    low = watershed(-deep, marks, mask=small > 0).astype(np.int32)
+    marks = label(tops)  # type: ignore[no-untyped-call]
+    grown = watershed(-deep, marks, mask=small > 0)  # type: ignore[no-untyped-call]
+    low = np.asarray(grown, dtype=np.int32)
     # A cord that leads away from a motif is not the motif.
     for index, box in _boxes(low).items():
         x, y, w, h = box
         piece = np.pad((low[y : y + h, x : x + w] == index).astype(np.uint8), 1)
         hill = float(deep[y : y + h, x : x + w].max())
-        cleaned = cv2.morphologyEx(piece, cv2.MORPH_OPEN, disc(min(0.3 * hill, 1.0 * per_mm * shrink)))
+        cleaned = cv2.morphologyEx(
+            piece, cv2.MORPH_OPEN, disc(min(0.3 * hill, 1.0 * per_mm * shrink))
+        )
         gone = (piece > 0) & (cleaned == 0)
         low[y : y + h, x : x + w][gone[1:-1, 1:-1]] = 0
     if shrink == 1:
         return low
     whole = cv2.resize(low.astype(np.float32), motif.shape[::-1], interpolation=cv2.INTER_NEAREST)
-    return np.where(motif, whole.astype(np.int32), 0).astype(np.int32)
+    return np.asarray(np.where(motif, whole.astype(np.int32), 0), dtype=np.int32)
 
 
 def _kinds(centres: Floats, areas: Floats, repeat_mm: float | None) -> NDArray[np.int64]:

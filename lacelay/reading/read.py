@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lacelay.errors import PhotoError, ReadingError
-from lacelay.geometry.photo_map import PhotoMap
 from lacelay.model.lace import Lace, LaceEdge, Measured, Repeat, Scale
 from lacelay.model.picture import LacePicture
 from lacelay.reading.beads import read_beads
@@ -76,7 +75,12 @@ def read_lace(
     PhotoError
         When the array is no photo.
     """
-    if photo.ndim != 3 or photo.shape[2] != 3 or photo.dtype != np.uint8 or min(photo.shape[:2]) < 64:
+    if (
+        photo.ndim != 3
+        or photo.shape[2] != 3
+        or photo.dtype != np.uint8
+        or min(photo.shape[:2]) < 64
+    ):
         raise PhotoError(
             f"The photo is {photo.shape} of {photo.dtype}, not at least 64 x 64 pixels in colour.",
             "Give a larger colour photo.",
@@ -154,7 +158,7 @@ def _straighten(
     v_range = (axis.low_mm - margin, axis.high_mm + margin)
     native = local_px_per_mm(photo_map, axis.length_mm / 2, 0.0)
     rough = cut_out(
-        photo, reference, photo_map, area.mat, u_range, v_range, min(native, 3.0), grid_step
+        photo, reference, photo_map, area, u_range, v_range, min(native, 3.0), grid_step
     )
     lower, _ = profiles(rough)
     edge = read_edge(lower, 0.0)
@@ -169,7 +173,7 @@ def _straighten(
     base = float(np.polyval(line, (start + stop) / 2))
     u_range = (-margin, length + margin)
     v_range = (v_range[0] - base, v_range[1] - base)
-    return cut_out(photo, reference, photo_map, area.mat, u_range, v_range, native, grid_step)
+    return cut_out(photo, reference, photo_map, area, u_range, v_range, native, grid_step)
 
 
 def _base_line(profile: Profile, edge: LaceEdge) -> Floats:
@@ -182,7 +186,9 @@ def _base_line(profile: Profile, edge: LaceEdge) -> Floats:
     if edge.scalloped:
         u, v = edge.valleys_mm.T
     else:
-        u, v = profile.u_mm, profile.v_mm
+        # The last threads of a cut end hang anywhere.
+        inner = slice(len(profile.u_mm) // 40, len(profile.u_mm) - len(profile.u_mm) // 40)
+        u, v = profile.u_mm[inner], profile.v_mm[inner]
     keep = np.ones(len(u), bool)
     line = np.zeros(2)
     for degree in (1, 2) if len(u) >= 5 else (1,):
@@ -195,14 +201,16 @@ def _base_line(profile: Profile, edge: LaceEdge) -> Floats:
             line = fit
             continue
         bend = abs(fit[0]) * float(np.ptp(u)) ** 2 / 4
-        if bend > max(0.4, 2.5 * float(np.std((v - np.polyval(fit, u))[keep]))):
+        if (
+            keep.mean() > 0.85
+            and bend < 0.1 * float(np.ptp(u))
+            and bend > max(0.4, 2.5 * float(np.std((v - np.polyval(fit, u))[keep])))
+        ):
             return np.asarray(fit)
     return np.asarray(line)
 
 
-def _width(
-    lower: LaceEdge, upper: LaceEdge, low: Profile, high: Profile, sigma: float
-) -> Measured:
+def _width(lower: LaceEdge, upper: LaceEdge, low: Profile, high: Profile, sigma: float) -> Measured:
     """Valley line to valley line; on a straight side, from that edge."""
     at: list[float] = []
     scatter = 0.1
@@ -249,7 +257,9 @@ def _outline(strip: Strip) -> Floats:
         strip.extent.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
     )
     largest = max(contours, key=cv2.contourArea)
-    simple = cv2.approxPolyDP(largest, 0.12 * strip.px_per_mm, True).reshape(-1, 2)
+    simple = (
+        cv2.approxPolyDP(largest, 0.12 * strip.px_per_mm, True).reshape(-1, 2).astype(np.float64)
+    )
     return np.stack([strip.u_of(simple[:, 0]), strip.v_of(simple[:, 1])], -1)
 
 

@@ -122,7 +122,9 @@ def _likeness(rows: Floats, most: int) -> tuple[Floats, Floats]:
     """Correlation with itself at each shift: of the whole, and of the least agreeing bands."""
     n = rows.shape[1]
     size = 1 << int(np.ceil(np.log2(2 * n)))
-    product = np.fft.irfft(np.abs(np.fft.rfft(rows, size, axis=1)) ** 2, size, axis=1)[:, : most + 1]
+    product = np.fft.irfft(np.abs(np.fft.rfft(rows, size, axis=1)) ** 2, size, axis=1)[
+        :, : most + 1
+    ]
     none = np.zeros((len(rows), 1))
     squares = np.concatenate([none, np.cumsum(rows**2, axis=1)], axis=1)
     sums = np.concatenate([none, np.cumsum(rows, axis=1)], axis=1)
@@ -139,7 +141,9 @@ def _likeness(rows: Floats, most: int) -> tuple[Floats, Floats]:
     for band, own in zip(bands, energy, strict=True):
         if own < 0.35 * energy.mean():
             continue  # plain net has nothing to agree on
-        like.append(product[band].sum(0) / np.sqrt(np.maximum(head[band].sum(0) * tail[band].sum(0), 1e-12)))
+        like.append(
+            product[band].sum(0) / np.sqrt(np.maximum(head[band].sum(0) * tail[band].sum(0), 1e-12))
+        )
     worst = np.sort(np.array(like), axis=0)[: max(1, len(like) // 3)].mean(0)
     return whole, worst
 

@@ -148,10 +148,12 @@ def _find_grid(gray: NDArray[np.uint8]) -> Grid | None:
         # A multiple of the step loses lines, a part of it gains none of their strength.
         most = max(grid.stretches for grid, _ in fitted)
         strong = [pair for pair in fitted if pair[0].stretches > 0.85 * most]
-        grid, coarse = max(strong, key=lambda pair: pair[0].step_px)
+        largest = max(grid.step_px for grid, _ in strong)
+        alike = [pair for pair in strong if pair[0].step_px > 0.9 * largest]
+        grid, coarse = max(alike, key=lambda pair: pair[0].stretches)
         support = (coarse.support_px + 0.5) / shrink - 0.5
-        to_photo = np.asarray(np.linalg.inv(grid.all_lines), dtype=np.float64)
-        refined = CoarseGrid(grow @ to_photo, support, coarse.support_family)
+        to_photo = np.asarray(np.linalg.inv(grid.photo_to_grid), dtype=np.float64)
+        refined = CoarseGrid(grow @ to_photo, support, coarse.support_family, grid.radial[0])
         whole = fit_grid(gray, refined)
         if whole is not None:
             return whole
@@ -187,7 +189,7 @@ def settle(reference: Reference, request: ScaleRequest, lace_width: float) -> Re
                 "Lay the lace on a cutting mat with a grid, or give two points a known distance "
                 "apart, or the lace's width.",
             )
-        doubts = (
+        doubts: tuple[str, ...] = (
             f"The scale comes from {told_name} alone: the photo is taken as seen from straight "
             "above, so lengths far from there may be a few per cent out.",
         )

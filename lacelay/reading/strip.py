@@ -231,7 +231,7 @@ def cut_out(
     photo: NDArray[np.uint8],
     reference: Reference,
     photo_map: PhotoMap,
-    mat: Mat,
+    area: LaceArea,
     u_range_mm: tuple[float, float],
     v_range_mm: tuple[float, float],
     px_per_mm: float,
@@ -249,8 +249,9 @@ def cut_out(
         Step of the printed grid, where there is one.
     """
     (u_low, u_high), (v_low, v_high) = u_range_mm, v_range_mm
-    area = (u_high - u_low) * (v_high - v_low)
-    px_per_mm = float(min(px_per_mm, np.sqrt(MOST_PIXELS / area)))
+    mat = area.mat
+    surface_mm2 = (u_high - u_low) * (v_high - v_low)
+    px_per_mm = float(min(px_per_mm, np.sqrt(MOST_PIXELS / surface_mm2)))
     shape = (int((v_high - v_low) * px_per_mm) + 1, int((u_high - u_low) * px_per_mm) + 1)
     step = 16
     rows = np.arange(0, shape[0] + step, step)
@@ -260,13 +261,15 @@ def cut_out(
     at = photo_map.mat_to_photo(on_mat).reshape(*u.shape, 2)
     full = upsample(at, shape, step).astype(np.float32)
     x_px, y_px = np.ascontiguousarray(full[..., 0]), np.ascontiguousarray(full[..., 1])
-    source = _shrunk_for(photo, local_px_per_mm(photo_map, u_low + (u_high - u_low) / 2, 0.0), px_per_mm)
+    source = _shrunk_for(
+        photo, local_px_per_mm(photo_map, u_low + (u_high - u_low) / 2, 0.0), px_per_mm
+    )
     shrink = source.shape[1] / photo.shape[1]
-    rgb = cv2.remap(
+    seen = cv2.remap(
         source, (x_px + 0.5) * shrink - 0.5, (y_px + 0.5) * shrink - 0.5,
         cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE,
     )  # fmt: skip
-    rgb = np.asarray(rgb, dtype=np.uint8)
+    rgb = np.asarray(seen, dtype=np.uint8)
     lab = lab_of(rgb)
     surface = mat.lab_at(x_px, y_px)
     zone = None
@@ -276,7 +279,7 @@ def cut_out(
         on_grid = (on_mat / grid_step_mm).reshape(*u.shape, 2)
         grid_xy = upsample(on_grid, shape, step)
         zone = line_zone(reference.grid, grid_xy, 1.0)
-        outside |= ~on_mat_at(reference.grid, grid_xy, full, reference.size_px)
+        outside |= ~on_mat_at(area.limits, grid_xy, full.astype(np.float64), reference.size_px)
     far = distance(lab, surface, zone, mat)
     alpha = _matte(far, mat)
     alpha[outside] = 0
@@ -305,13 +308,17 @@ def _matte(far: Image, mat: Mat) -> Image:
     near = (cv2.GaussianBlur(small * solid, (0, 0), spread) + 0.02 * mat.contrast) / weight
     near = np.clip(near, 0.7 * mat.contrast, 1.4 * mat.contrast)
     whole = cv2.resize(near, far.shape[::-1], interpolation=cv2.INTER_LINEAR)
-    return np.clip((far - floor) / np.maximum(0.9 * whole - floor, 1.0), 0, 1).astype(np.float32)
+    return np.asarray(
+        np.clip((far - floor) / np.maximum(0.9 * whole - floor, 1.0), 0, 1), dtype=np.float32
+    )
 
 
 def _extent(seen: Mask, px_per_mm: float) -> Mask:
     """The lace with its net filled: the largest piece, and what lies within 1 mm of it."""
     shrink = min(1.0, 4.0 / px_per_mm) if px_per_mm > 4 else 1.0
-    small = cv2.resize(seen.astype(np.float32), None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+    small = cv2.resize(
+        seen.astype(np.float32), None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA
+    )
     joint = max(1.5, 1.0 * px_per_mm * shrink)
     pad = int(3 * joint)
     closed = cv2.morphologyEx(
@@ -321,7 +328,5 @@ def _extent(seen: Mask, px_per_mm: float) -> Mask:
     count, labels, stats, _ = cv2.connectedComponentsWithStats(filled.astype(np.uint8))
     if count > 1:
         filled = labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
-    whole = cv2.resize(
-        filled.astype(np.float32), seen.shape[::-1], interpolation=cv2.INTER_LINEAR
-    )
+    whole = cv2.resize(filled.astype(np.float32), seen.shape[::-1], interpolation=cv2.INTER_LINEAR)
     return np.asarray(whole > 0.5)

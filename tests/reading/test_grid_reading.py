@@ -22,7 +22,9 @@ def _lengths(points: np.ndarray) -> np.ndarray:
 
 
 def _true_mm(drawn: Any, photo_px: np.ndarray) -> np.ndarray:
-    moved = np.column_stack([photo_px, np.ones(len(photo_px))]) @ np.linalg.inv(drawn.mat_to_photo).T
+    moved = (
+        np.column_stack([photo_px, np.ones(len(photo_px))]) @ np.linalg.inv(drawn.mat_to_photo).T
+    )
     return moved[:, :2] / moved[:, 2:]
 
 
