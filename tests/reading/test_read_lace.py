@@ -35,7 +35,9 @@ def test_scallops_are_counted_and_placed(galloon: tuple[Any, Any]) -> None:
     lace = reading.lace
     assert (lace.lower.count, lace.upper.count) == (6, 6)
     assert lace.lower.pitch_mm.value == pytest.approx(drawn.pitch_mm, rel=0.005)
-    assert np.max(_misses(drawn, lace, drawn.tips_mm, lace.lower.tips_mm)) < 1.5
+    tips = np.sort(_misses(drawn, lace, drawn.tips_mm, lace.lower.tips_mm))
+    assert np.all(tips[:-1] < 1.0)
+    assert tips[-1] < 2.0
     # A heavy printed line of nearly the lace's colour runs through the last valley.
     valleys = np.sort(_misses(drawn, lace, drawn.valleys_mm, lace.lower.valleys_mm))
     assert np.all(valleys[:-1] < 1.5)
