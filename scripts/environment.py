@@ -29,7 +29,7 @@ def stop(sentence: str) -> NoReturn:
     raise SystemExit(1)
 
 
-def hold_python(version: Sequence[int] = sys.version_info) -> None:
+def hold_python(version: Sequence[int] = sys.version_info[:2]) -> None:
     """End with a sentence when this Python is too old."""
     if tuple(version[:2]) < NEEDED:
         stop(

@@ -30,7 +30,7 @@ def main(arguments: list[str]) -> int:
             ["-m", "ruff", "check", "--output-format=concise", "lacelay", "tests", "scripts"],
         ),
         ("ruff format", ["-m", "ruff", "format", "--check", "lacelay", "tests", "scripts"]),
-        ("mypy", ["-m", "mypy", "lacelay"]),
+        ("mypy", ["-m", "mypy", "lacelay", "scripts"]),
     ):
         print(f"== {name}", flush=True)
         if subprocess.run([str(python), *command], cwd=environment.ROOT, check=False).returncode:
