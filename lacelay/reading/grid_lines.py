@@ -1,0 +1,250 @@
+"""Short stretches of a printed grid's lines, measured across to a fraction of a pixel.
+
+Frames: photo points (x, y) in pixels, y down; grid points (i, j), one unit to a printed line.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lacelay.geometry.photo_map import PhotoMap
+
+Floats = NDArray[np.float64]
+
+#: Fewest good stretches that make a grid a reference.
+FEWEST_STRETCHES = 24
+
+
+@dataclass(frozen=True, eq=False)
+class Stretches:
+    """Measured stretches: n points, which family each belongs to, and its line number."""
+
+    point_px: Floats
+    family: NDArray[np.int64]
+    line: Floats
+    mass: Floats
+    thickness: float
+    typical: float
+
+
+@dataclass(frozen=True, eq=False)
+class Region:
+    """Cells in which lines of both families were seen, as a raster of whole cells."""
+
+    cells: NDArray[np.uint8]
+    origin: Floats
+
+    @staticmethod
+    def around(points: Floats, family: NDArray[np.int64], grown: int) -> Region | None:
+        """Cells near support of both families, grown by some cells."""
+        finite = np.isfinite(points).all(1) & (np.abs(points) < 200).all(1)
+        points, family = points[finite], family[finite]
+        if len(points) < 8:
+            return None
+        origin = np.floor(points.min(0)) - 6
+        shape = (np.ceil(points.max(0)) + 7 - origin).astype(int)
+        both = np.ones((shape[1], shape[0]), np.uint8)
+        near = np.ones((5, 5), np.uint8)
+        for axis in (0, 1):
+            seen = np.zeros_like(both)
+            own = (points[family == axis] - origin).round().astype(int)
+            seen[own[:, 1], own[:, 0]] = 1
+            both &= cv2.dilate(seen, near)
+        if not both.any():
+            return None
+        size = 2 * grown + 1
+        grown_cells = cv2.dilate(both, np.ones((size, size), np.uint8))
+        return Region(np.asarray(grown_cells, dtype=np.uint8), origin)
+
+    def holds(self, grid: Floats) -> NDArray[np.bool_]:
+        """Whether grid points lie in the region."""
+        at = (grid - self.origin).round().astype(int)
+        height, width = self.cells.shape
+        inside = (at[:, 0] >= 0) & (at[:, 0] < width) & (at[:, 1] >= 0) & (at[:, 1] < height)
+        held = np.zeros(len(grid), bool)
+        held[inside] = self.cells[at[inside, 1], at[inside, 0]] > 0
+        return held
+
+
+@dataclass(frozen=True, eq=False)
+class Pose:
+    """A map between photo and grid, lens distortion included, as in `PhotoMap`."""
+
+    photo_to_grid: Floats
+    k1: float
+    centre_px: tuple[float, float]
+    focal_px: float
+
+    def _map(self) -> PhotoMap:
+        return PhotoMap(
+            (1, 1), self.photo_to_grid, np.array([[0.0, 0], [1, 0]]),
+            (self.k1, 0.0), self.centre_px, self.focal_px,
+        )  # fmt: skip
+
+    def to_photo(self, grid: Floats) -> Floats:
+        """Grid points to photo points, shape (n, 2)."""
+        return self._map().mat_to_photo(grid)
+
+    def to_grid(self, photo: Floats) -> Floats:
+        """Photo points to grid points, shape (n, 2)."""
+        ideal = np.asarray(photo, dtype=np.float64)
+        if self.k1:
+            centred = (ideal - self.centre_px) / self.focal_px
+            out = centred
+            for _ in range(5):  # mild distortion: converges by its own size each turn
+                out = centred / (1 + self.k1 * (out * out).sum(1, keepdims=True))
+            ideal = out * self.focal_px + self.centre_px
+        moved = ideal @ self.photo_to_grid[:, :2].T + self.photo_to_grid[:, 2]
+        return np.asarray(moved[:, :2] / moved[:, 2:], dtype=np.float64)
+
+    def step_px(self, at_px: Floats) -> float:
+        """Size of a cell at a photo point, px."""
+        here = self.to_grid(at_px.reshape(1, 2))[0]
+        around = self.to_photo(np.array([here, here + [1, 0], here + [0, 1]]))
+        one, two = around[1] - around[0], around[2] - around[0]
+        return float(np.sqrt(abs(one[0] * two[1] - one[1] * two[0])))
+
+
+def inverse(matrix: Floats) -> Floats:
+    """Inverse of a homography."""
+    return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
+
+
+def measure(gray: NDArray[np.uint8], pose: Pose, reach: float, region: Region) -> Stretches | None:
+    """Look across every line, twice a cell, up to `reach` of a step to either side."""
+    height, width = gray.shape
+    border = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], float)
+    edge = np.linspace(0, 1, 20)[:, None]
+    around = np.concatenate(
+        [a + edge * (b - a) for a, b in zip(border, np.roll(border, -1, 0), strict=True)]
+    )
+    limits = pose.to_grid(around)
+    (i0, j0), (i1, j1) = np.floor(limits.min(0)), np.ceil(limits.max(0))
+    if (i1 - i0) * (j1 - j0) > 60_000 or i1 - i0 < 3 or j1 - j0 < 3:
+        return None
+    lines, halves = np.arange(i0, i1 + 1), np.arange(j0, j1, 0.5) + 0.25
+    first = np.stack(np.meshgrid(lines, halves), -1).reshape(-1, 2)
+    lines, halves = np.arange(j0, j1 + 1), np.arange(i0, i1, 0.5) + 0.25
+    second = np.stack(np.meshgrid(halves, lines), -1).reshape(-1, 2)
+    site = np.concatenate([first, second])
+    family = np.repeat([0, 1], [len(first), len(second)])
+    across = np.where(family[:, None] == 0, [1.0, 0.0], [0.0, 1.0])
+    along = across[:, ::-1]
+    centre = pose.to_photo(site)
+    edge_px = 0.5 * reach + 0.2
+    low, high = pose.to_photo(site - edge_px * across), pose.to_photo(site + edge_px * across)
+    inside = region.holds(site)
+    for points in (low, high, centre):
+        inside &= ((points >= 2) & (points <= [width - 3, height - 3])).all(1)
+    site, family, across, along = site[inside], family[inside], across[inside], along[inside]
+    if len(site) < FEWEST_STRETCHES:
+        return None
+    centre = centre[inside]
+    unit_across = (pose.to_photo(site + 0.02 * across) - centre) / 0.02
+    unit_along = (pose.to_photo(site + 0.02 * along) - centre) / 0.02
+    step = float(np.median(np.hypot(*unit_across.T)))
+    half = int(np.clip(np.ceil((reach + 0.15) * step), 6, 60))
+    offsets = np.linspace(-(reach + 0.15), reach + 0.15, 2 * half + 1)
+    beside = np.linspace(-0.18, 0.18, 7)
+    at = (
+        centre[:, None, None, :]
+        + offsets[None, :, None, None] * unit_across[:, None, None, :]
+        + beside[None, None, :, None] * unit_along[:, None, None, :]
+    ).astype(np.float32)
+    flat = at.reshape(len(site), -1, 2)
+    seen = sampled(gray, flat)
+    profile = seen.reshape(len(site), len(offsets), len(beside)).mean(2)
+    px_per_sample = (offsets[1] - offsets[0]) * step
+    return _peaks(profile, offsets, px_per_sample, reach, site, family, centre, unit_across)
+
+
+def sampled(gray: NDArray[np.uint8], at: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Grey levels at points, shape (n, k, 2): in blocks, for OpenCV's maps end at 32767 rows."""
+    blocks = [
+        cv2.remap(
+            gray,
+            np.ascontiguousarray(part[..., 0]),
+            np.ascontiguousarray(part[..., 1]),
+            cv2.INTER_LINEAR,
+        )
+        for part in np.array_split(at, len(at) // 20_000 + 1)
+    ]
+    return np.concatenate(blocks).astype(np.float32)
+
+
+def _peaks(
+    profile: NDArray[np.float32],
+    offsets: Floats,
+    px_per_sample: float,
+    reach: float,
+    site: Floats,
+    family: NDArray[np.int64],
+    centre: Floats,
+    unit_across: Floats,
+) -> Stretches | None:
+    plain = profile - np.median(profile, axis=1, keepdims=True)
+    # Which sign, and how thick: from the middle of all stretches, which lace cannot sway
+    # unless it hides most of the mat.
+    quiet = np.std(profile, axis=1) < np.percentile(np.std(profile, axis=1), 80)
+    light, dark = plain.max(1)[quiet], -plain.min(1)[quiet]
+    sign = 1.0 if np.median(light) >= np.median(dark) else -1.0
+    ridge = cv2.GaussianBlur(
+        sign * plain, (0, 0), sigmaX=max(0.6, 0.7 / px_per_sample), sigmaY=1e-3
+    )
+    within = np.abs(offsets) <= reach
+    top = np.where(within[None], ridge, -np.inf).argmax(1)
+    top = np.clip(top, 1, len(offsets) - 2)
+    rows = np.arange(len(top))
+    before, peak, after = ridge[rows, top - 1], ridge[rows, top], ridge[rows, top + 1]
+    bend = before - 2 * peak + after
+    shift = np.where(bend < -1e-6, 0.5 * (before - after) / np.where(bend < -1e-6, bend, -1), 0.0)
+    place = offsets[top] + np.clip(shift, -1, 1) * (offsets[1] - offsets[0])
+    height = peak
+    typical = float(np.median(height[quiet]))
+    noise = float(np.median(np.abs(plain)))
+    if typical < max(2.0, 1.5 * noise):
+        return None
+    # Thickness from the ridge's width at half its height.
+    wide = (ridge > 0.5 * peak[:, None]).sum(1)
+    thickness = float(np.median(wide[quiet])) * px_per_sample
+    good = (
+        (height > 0.4 * typical)
+        & (np.abs(place) < reach)
+        & (wide * px_per_sample < 3 * thickness + 2)
+    )
+    if good.sum() < FEWEST_STRETCHES:
+        return None
+    # Ink across the line, grey level times pixels: a heavy line is thicker, paler or both.
+    near = np.abs(offsets[None] - place[:, None]) * (px_per_sample / (offsets[1] - offsets[0]))
+    mass = (np.clip(sign * plain, 0, None) * (near < 2.5 * thickness + 1)).sum(1) * px_per_sample
+    point = centre + place[:, None] * unit_across
+    line = np.where(family == 0, site[:, 0], site[:, 1])
+    return Stretches(point[good], family[good], line[good], mass[good], thickness, sign * typical)
+
+
+def extent_of(stretches: Stretches, kept: NDArray[np.bool_]) -> tuple[float, float, float, float]:
+    """Least i, least j, largest i, largest j of the lines seen well: where the mat surely is."""
+    limits = []
+    for family in (0, 1):
+        own = stretches.family == family
+        numbers = np.unique(stretches.line[own])
+        # Wood grain and lace give stretches too, but few that lie on the line.
+        good = np.array([kept[own & (stretches.line == n)].sum() for n in numbers])
+        share = np.array([kept[own & (stretches.line == n)].mean() for n in numbers])
+        well = numbers[(good >= max(4, 0.25 * np.median(good))) & (share > 0.45 * share.max())]
+        if len(well) == 0:
+            well = numbers
+        limits.append((float(well.min()), float(well.max())))
+    return limits[0][0], limits[1][0], limits[0][1], limits[1][1]
+
+
+def photo_span_of(pose: Pose, size_px: tuple[int, int]) -> tuple[float, float, float, float]:
+    """Least i, least j, largest i, largest j in the whole photo."""
+    x, y = np.meshgrid(np.linspace(0, size_px[0] - 1, 12), np.linspace(0, size_px[1] - 1, 12))
+    at = pose.to_grid(np.column_stack([x.ravel(), y.ravel()]))
+    (i0, j0), (i1, j1) = at.min(0), at.max(0)
+    return float(i0), float(j0), float(i1), float(j1)

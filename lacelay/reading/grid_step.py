@@ -1,0 +1,180 @@
+"""What a grid's lines say of its step: heavy lines, fainter ones between, lines miscounted.
+
+Frames: photo points (x, y) in pixels, y down; grid points (i, j), one unit to a printed line.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lacelay.reading.grid_lines import FEWEST_STRETCHES, Pose, Stretches, sampled
+
+Floats = NDArray[np.float64]
+
+
+def main_lines_only(
+    pose: Pose, stretches: Stretches, kept: NDArray[np.bool_]
+) -> tuple[Pose, Stretches, NDArray[np.bool_]]:
+    """Drop lines that were counted but are next to nothing: every second, or two of three."""
+    for every in (2, 3, 2):
+        phases, ratios = [], []
+        for family in (0, 1):
+            strength = []
+            for phase in range(every):
+                own = (stretches.family == family) & (stretches.line % every == phase)
+                # A line that is not there has little ink, and that not where it should be.
+                ink = float(np.median(stretches.mass[own])) if own.sum() >= 8 else 0.0
+                strength.append(ink * float(kept[own].mean()) if own.any() else 0.0)
+            best = int(np.argmax(strength))
+            rest = max(value for k, value in enumerate(strength) if k != best)
+            phases.append(best)
+            ratios.append(strength[best] / max(rest, 1e-6))
+        if min(ratios) > 2.0 and max(ratios) > 2.6:
+            was_kept = stretches.point_px[kept]
+            pose, stretches = main_lines(pose, stretches, every, (phases[0], phases[1]))
+            order = {tuple(point) for point in was_kept}
+            kept = np.array([tuple(point) in order for point in stretches.point_px])
+    return pose, stretches, kept
+
+
+def main_lines(
+    pose: Pose, stretches: Stretches, every: int, phase: tuple[int, int]
+) -> tuple[Pose, Stretches]:
+    """The same grid counted in main lines only."""
+    shift = np.array([[1, 0, -phase[0]], [0, 1, -phase[1]], [0, 0, every]], dtype=float)
+    moved = shift @ pose.photo_to_grid
+    matrix = moved / moved[2, 2]
+    offset = np.where(stretches.family == 0, phase[0], phase[1])
+    number = (stretches.line - offset) / every
+    main = np.abs(number - np.round(number)) < 1e-6
+    reduced = Stretches(
+        stretches.point_px[main],
+        stretches.family[main],
+        np.round(number[main]),
+        stretches.mass[main],
+        stretches.thickness,
+        stretches.typical,
+    )
+    return Pose(matrix, pose.k1, pose.centre_px, pose.focal_px), reduced
+
+
+def divided_into(
+    gray: NDArray[np.uint8], pose: Pose, stretches: Stretches, kept: NDArray[np.bool_]
+) -> int:
+    """Into how many parts fainter lines divide a step: 1, 2, 4, 5, 8 or 10."""
+    for parts, numerators in (
+        (8, (1, 3, 5, 7)),
+        (10, (1, 3, 7, 9)),
+        (4, (1, 3)),
+        (5, (1, 2, 3, 4)),
+        (2, (1,)),
+    ):
+        if all(_fainter_line(gray, pose, stretches, kept, n / parts) for n in numerators):
+            return parts
+    return 1
+
+
+def _fainter_line(
+    gray: NDArray[np.uint8],
+    pose: Pose,
+    stretches: Stretches,
+    kept: NDArray[np.bool_],
+    share: float,
+) -> bool:
+    """Whether a line runs `share` of a step beyond the lines that were seen."""
+    at = pose.to_grid(stretches.point_px[kept])
+    across = np.where(stretches.family[kept, None] == 0, [1.0, 0.0], [0.0, 1.0])
+    along = across[:, ::-1]
+    middle = at + share * across
+    step = pose.step_px(np.median(stretches.point_px[kept], axis=0))
+    half = int(np.clip(2.5 * stretches.thickness + 3, 5, 0.08 * step + 4))
+    offsets = np.arange(-half, half + 1) / step
+    beside = np.linspace(-0.2, 0.2, 7)
+    sites = (
+        middle[:, None, None]
+        + offsets[None, :, None, None] * across[:, None, None]
+        + beside[None, None, :, None] * along[:, None, None]
+    )
+    photo = pose.to_photo(sites.reshape(-1, 2)).astype(np.float32).reshape(len(at), -1, 2)
+    height, width = gray.shape
+    inside = ((photo > 1) & (photo < [width - 2, height - 2])).all((1, 2))
+    if inside.sum() < FEWEST_STRETCHES:
+        return False
+    seen = sampled(gray, photo[inside])
+    profile = seen.reshape(-1, len(offsets), len(beside)).astype(np.float64).mean(2)
+    plain = np.median(profile - np.median(profile, axis=1, keepdims=True), axis=0)
+    plain *= np.sign(stretches.typical)
+    core = np.abs(offsets * step) <= 0.5 * stretches.thickness + 0.5
+    wings = np.abs(offsets * step) > stretches.thickness + 1
+    if not wings.any():
+        return False
+    height_here = float(plain[core].max() - np.median(plain[wings]))
+    noise = float(np.std(plain[wings])) + 0.15
+    return height_here > max(4 * noise, 0.07 * abs(stretches.typical))
+
+
+def heavy_lines(
+    stretches: Stretches, kept: NDArray[np.bool_]
+) -> tuple[int | None, tuple[int, int], float]:
+    """Whether every n-th line is heavier, the same n both ways."""
+    levels = []
+    for family in (0, 1):
+        own = kept & (stretches.family == family)
+        numbers, counts = np.unique(stretches.line[own], return_counts=True)
+        numbers = numbers[counts >= 5]
+        if len(numbers) < 4:
+            return None, (0, 0), 1.0
+        ink = np.array([np.median(stretches.mass[own & (stretches.line == n)]) for n in numbers])
+        # Light and wear change the ink slowly; a heavy line stands out from its neighbours.
+        beside = np.array([np.percentile(ink[np.abs(numbers - n) <= 4], 25) for n in numbers])
+        levels.append((numbers.astype(int), ink / np.maximum(beside, 1e-6)))
+    fitting = []
+    for every in (2, 4, 5, 6, 8, 10, 12):
+        found = [_heavy_phase(numbers, ink, every) for numbers, ink in levels]
+        both = [one for one in found if one is not None]
+        if len(both) < 2 or sum(one.heavy for one in both) < 3:
+            continue
+        if min(one.clear for one in both) > 2.5:
+            fitting.append((sum(one.amiss for one in both), every, both))
+    if not fitting:
+        return None, (0, 0), 1.0
+    # Every second line heavier is plain to see, whatever is heavier still among those.
+    fitting.sort(key=lambda one: (one[1] != 2, one[0], one[1]))
+    amiss, every, both = fitting[0]
+    # Two readings nearly as good say that the print does not tell.
+    if every != 2 and any(other[0] <= amiss + 1 and other[1] % every for other in fitting[1:]):
+        return None, (0, 0), 1.0
+    return every, (both[0].phase, both[1].phase), max(one.ratio for one in both)
+
+
+@dataclass(frozen=True)
+class _HeavyPhase:
+    """How clearly lines of one phase are heavier, which, and how many are out of step."""
+
+    clear: float
+    phase: int
+    ratio: float
+    heavy: int
+    amiss: int
+
+
+def _heavy_phase(numbers: NDArray[np.int64], ink: Floats, every: int) -> _HeavyPhase | None:
+    """Best phase for heavy lines at every n-th."""
+    options = []
+    for phase in range(every):
+        is_heavy = numbers % every == phase
+        heavy, light = ink[is_heavy], ink[~is_heavy]
+        if len(heavy) < 1 or len(light) < 2:
+            continue
+        high, low = float(np.median(heavy)), float(np.median(light))
+        spread = 1.4826 * float(np.median(np.abs(light - low))) + 0.05 * low
+        middle = (high + low) / 2
+        # A border line or a worn one may be out of step, not more.
+        if (light > middle).sum() > max(1, 0.1 * len(light)) or (heavy < middle).mean() > 0.35:
+            continue
+        amiss = int((light > middle).sum() + (heavy < middle).sum())
+        options.append(_HeavyPhase((high - low) / spread, phase, high / low, len(heavy), amiss))
+    return max(options, key=lambda one: (-one.amiss, one.clear)) if options else None
