@@ -110,8 +110,8 @@ def read_lace(
     ground = read_ground(strip)
     motifs = read_motifs(ground, found.repeat.length_mm.value if found.repeat else None)
     say("looking for beads", 0.9)
-    beads = read_beads(strip)
-    doubts = _doubts(settled, area, lower, upper, found.doubt)
+    beads = read_beads(strip, found.repeat, reference.grid, grid_step)
+    doubts = _doubts(settled, area, lower, upper, found.doubt, beads.doubt)
     lace = Lace(
         name=name,
         length_mm=length,
@@ -121,7 +121,7 @@ def read_lace(
         upper=_with_repeat(upper, found.repeat),
         repeat=found.repeat,
         motifs=motifs,
-        beads=beads,
+        beads=beads.beads,
         shares=ground.shares,
         scale=Scale(
             local_px_per_mm(strip.photo_map, length / 2, float(axis.width_mm) / 2),
@@ -239,6 +239,7 @@ def _doubts(
     lower: LaceEdge,
     upper: LaceEdge,
     repeat_doubt: str | None,
+    bead_doubt: str | None,
 ) -> tuple[str, ...]:
     doubts = list(reference.doubts)
     if area.others:
@@ -247,8 +248,9 @@ def _doubts(
     for edge in (lower, upper):
         if edge.doubt:
             doubts.append(f"The {edge.side} edge: {edge.doubt}.")
-    if repeat_doubt:
-        doubts.append(repeat_doubt[0].upper() + repeat_doubt[1:] + ".")
+    for doubt in (repeat_doubt, bead_doubt):
+        if doubt:
+            doubts.append(doubt[0].upper() + doubt[1:] + ".")
     return tuple(doubts)
 
 
