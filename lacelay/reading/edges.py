@@ -16,17 +16,30 @@ from numpy.typing import NDArray
 
 from lacelay.model.lace import LaceEdge, Measured, Side
 from lacelay.reading.cloth import disc
+from lacelay.reading.scallop_fit import (
+    NARROWEST_MM,
+    ScallopFit,
+    fit_scallops,
+    fold,
+    shape_at,
+    smooth,
+)
 from lacelay.reading.strip import Strip
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 #: A scallop is at least this deep, mm, and this share of its pitch.
 SHALLOWEST_MM = 0.9
 SHALLOWEST_SHARE = 0.045
-#: A scallop is at least this wide, mm; below, teeth on an edge are picots.
-NARROWEST_MM = 5.0
-#: A valley is at least this deep, as a share of the edge's whole play.
-VALLEY_SHARE = 0.34
+#: Copies less alike than the first are no scallops, than the second uneven ones.
+LEAST_ALIKE, EVEN_ALIKE = 0.3, 0.55
+#: Loops on a crown stand out by more than this.
+LOOPS_MM = 0.15
+#: What lies this far past an end, mm, tells whether the lace goes on.
+PAST_END_MM = 4.0
+#: A valley nearer than this to a cut end may or may not be whole.
+CUT_END_MM = 1.5
 #: A pixel covered by more than this belongs to the edge; less is shadow or blur.
 EDGE_COVER = 0.55
 #: What is thinner than twice this and stands out from the edge is a loose thread or a pin.
@@ -52,6 +65,8 @@ class Profile:
         The same without what is thinner than an edge thread or cord: picots taken off.
     cut : bool
         Whether most of the edge is the photo's own border.
+    goes_on : tuple of bool
+        Whether the lace seems to go on past its left and right end, where the mat ends.
     """
 
     side: Side
@@ -59,6 +74,7 @@ class Profile:
     v_mm: Floats
     firm_mm: Floats
     cut: bool = False
+    goes_on: tuple[bool, bool] = (False, False)
 
     @property
     def outward_mm(self) -> Floats:
@@ -90,9 +106,6 @@ def profiles(strip: Strip) -> tuple[Profile, Profile]:
     count, labels, stats, _ = cv2.connectedComponentsWithStats(opened)
     if count > 1:
         opened = (labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())).astype(np.uint8)
-    deep = opened.sum(0).astype(float)
-    full = np.flatnonzero(deep > 0.55 * np.percentile(deep[deep > 0], 60))
-    columns = np.arange(int(full[0]), int(full[-1]) + 1)
     near = cv2.dilate(opened, disc(0.25 * per_mm))
     within = cv2.resize(near, strip.alpha.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
     thread = ((strip.alpha > EDGE_COVER) & within).astype(np.uint8)
@@ -100,45 +113,96 @@ def profiles(strip: Strip) -> tuple[Profile, Profile]:
     long = max(1, round(0.3 * strip.px_per_mm))
     opened_thread = cv2.morphologyEx(thread, cv2.MORPH_OPEN, np.ones((1, long), np.uint8))
     thread = np.asarray(opened_thread, dtype=np.uint8)
-    at = np.clip(np.round(columns / shrink + half).astype(int), 0, thread.shape[1] - 1)
-    slit = (SLIT_MM[0] * per_mm, SLIT_MM[1] * strip.px_per_mm)
-    top, bottom = _outermost(thread, at, round(0.15 * per_mm), slit)
-    firm = cv2.morphologyEx(thread, cv2.MORPH_OPEN, disc(PICOT_MM * strip.px_per_mm))
-    firm_top, firm_bottom = _outermost(np.asarray(firm, dtype=np.uint8), at, 0, slit)
-    # Where the edge itself is a fine thread there is nothing firmer near it.
-    deepest = DEEPEST_PICOT_MM * strip.px_per_mm
-    firm_top = np.where(firm_top - top < deepest, np.maximum(firm_top, top), top)
-    firm_bottom = np.where(bottom - firm_bottom < deepest, np.minimum(firm_bottom, bottom), bottom)
-    u = strip.u_of(columns / shrink + half)
-    # The outline runs along the outer sides of the outermost pixels.
-    upper, lower = strip.v_of(top - 0.5), strip.v_of(bottom + 0.5)
-    return (
-        Profile("lower", u, lower, strip.v_of(firm_bottom + 0.5), _cut(strip, u, lower)),
-        Profile("upper", u, upper, strip.v_of(firm_top - 0.5), _cut(strip, u, upper)),
+    firm = np.asarray(
+        cv2.morphologyEx(thread, cv2.MORPH_OPEN, disc(PICOT_MM * strip.px_per_mm)), dtype=np.uint8
     )
+    deepest = DEEPEST_PICOT_MM * strip.px_per_mm
+    sides: tuple[Side, Side] = ("lower", "upper")
+    found = []
+    for side, columns in zip(sides, _columns(np.asarray(opened, dtype=np.uint8)), strict=True):
+        at = np.clip(np.round(columns / shrink + half).astype(int), 0, thread.shape[1] - 1)
+        # Rows counted outward.
+        out, firm_out = (
+            _outermost(own[:: 1 if side == "lower" else -1], at, reach)
+            for own, reach in ((thread, round(0.15 * per_mm)), (firm, 0))
+        )
+        # Where the edge itself is a fine thread there is nothing firmer near it.
+        firm_out = np.where(out - firm_out < deepest, np.minimum(firm_out, out), out)
+        u = strip.u_of(columns / shrink + half)
+        # The outline runs along the outer sides of the outermost pixels.
+        rows = [row + 0.5 for row in (out, firm_out)]
+        if side == "upper":
+            rows = [len(thread) - 1 - row for row in rows]
+        v, firm_v = strip.v_of(rows[0]), strip.v_of(rows[1])
+        goes_on = (_goes_on(strip, side, at, -1), _goes_on(strip, side, at, 1))
+        found.append(Profile(side, u, v, firm_v, _cut(strip, u, v), goes_on))
+    return found[0], found[1]
 
 
-def _outermost(
-    thread: NDArray[np.uint8], at: NDArray[np.int64], reach: int, slit: tuple[float, float]
-) -> tuple[Floats, Floats]:
-    """Topmost and lowest row with thread in the columns `at`, gaps of twice `reach` bridged.
+def _goes_on(strip: Strip, side: Side, at: Ints, way: int) -> bool:
+    """Whether what lies past an end, inside the photo, looks like more of the same lace.
 
-    `slit` is the width in samples and the depth in rows of what is bridged as well.
+    Past the mat's border nothing is read, since the table's colour is not known; there the
+    photo itself is compared with the lace's last centimetre.
     """
+    wide = round(PAST_END_MM * strip.px_per_mm)
+    rows = np.flatnonzero(strip.extent[:, at].mean(1) > 0.5)
+    half = rows[len(rows) // 2 :] if side == "lower" else rows[: len(rows) // 2]
+    if len(half) < 8:
+        return False
+    end = int(at[-1]) if way > 0 else int(at[0])
+    gap = round(1.5 * strip.px_per_mm)
+    past = end + way * np.arange(gap, gap + wide)
+    own = end - way * np.arange(gap, gap + 2 * wide)
+    if past.min() < 0 or past.max() >= strip.rgb.shape[1]:
+        return False
+    corners = np.column_stack([strip.u_of(past[[0, -1, 0, -1]]), strip.v_of(half[[0, 0, -1, -1]])])
+    photo = strip.photo_map.lace_to_photo(corners)
+    width, height = strip.photo_map.size_px
+    if (photo < 2).any() or (photo > np.array([width, height]) - 3).any():
+        return False
+    lit = strip.rgb[half]
+    first, second = (lit[:, c].reshape(-1, 3).astype(float) for c in (past, own))
+    inside = strip.alpha[half][:, own].ravel()
+    lace, mat = second[inside > 0.8], second[inside < 0.1]
+    if min(len(lace), len(mat)) < 50:
+        return False
+    thread, bare = np.median(lace, axis=0), np.median(mat, axis=0)
+    near = np.abs(first - thread).sum(1) < 0.4 * np.abs(thread - bare).sum()
+    return bool(near.mean() > 0.5 * (inside > 0.8).mean())
+
+
+def _columns(opened: NDArray[np.uint8]) -> tuple[Ints, Ints]:
+    """Columns over which the lower and the upper half of the lace have their full depth.
+
+    A cut end may run aslant: each edge goes on as far as its own half does.
+    """
+    deep = opened.sum(0).astype(float)
+    full = np.flatnonzero(deep > 0.55 * np.percentile(deep[deep > 0], 60))
+    rows = np.arange(len(opened))[:, None]
+    middle = round(float(np.median((rows * opened).sum(0)[full] / deep[full])))
+    halves = []
+    for half in (opened[middle:], opened[:middle]):
+        own = half.sum(0).astype(float)
+        reach = np.flatnonzero(own > 0.55 * np.percentile(own[full], 50))
+        halves.append(np.arange(int(reach[0]), int(reach[-1]) + 1))
+    return halves[0], halves[1]
+
+
+def _outermost(thread: NDArray[np.uint8], at: Ints, reach: int) -> Floats:
+    """Last row with thread in the columns `at`, gaps of twice `reach` bridged."""
     known = np.flatnonzero(thread.any(0))
     if len(known) == 0:
-        none = np.full(len(at), len(thread) / 2)
-        return none, none
-    top = np.interp(at, known, thread.argmax(0)[known].astype(float))
-    bottom = np.interp(at, known, (len(thread) - 1 - thread[::-1].argmax(0))[known].astype(float))
+        return np.full(len(at), len(thread) / 2)
+    last = (len(thread) - 1 - thread[::-1].argmax(0))[known].astype(float)
+    out = np.asarray(np.interp(at, known, last), dtype=np.float64)
     if reach:
         # A gap in the edge thread is no valley.
-        near = np.ones((1, 2 * reach + 1), np.uint8)
-        top = cv2.erode(top.reshape(1, -1), near).ravel()
-        bottom = cv2.dilate(bottom.reshape(1, -1), near).ravel()
-    top = -_without_slits(-np.asarray(top, dtype=np.float64), slit)
-    bottom = _without_slits(np.asarray(bottom, dtype=np.float64), slit)
-    return np.asarray(top, dtype=np.float64), np.asarray(bottom, dtype=np.float64)
+        out = np.asarray(
+            cv2.dilate(out.reshape(1, -1), np.ones((1, 2 * reach + 1), np.uint8)).ravel(),
+            dtype=np.float64,
+        )
+    return out
 
 
 def _without_slits(outward: Floats, slit: tuple[float, float]) -> Floats:
@@ -160,7 +224,7 @@ def _cut(strip: Strip, u_mm: Floats, v_mm: Floats) -> bool:
     return bool((off < near).mean() > 0.4)
 
 
-def read_edge(profile: Profile, relative_sigma: float) -> LaceEdge:
+def read_edge(profile: Profile, relative_sigma: float, repeat_mm: float | None = None) -> LaceEdge:
     """Find the scallops of one edge.
 
     Parameters
@@ -168,75 +232,142 @@ def read_edge(profile: Profile, relative_sigma: float) -> LaceEdge:
     profile : Profile
     relative_sigma : float
         Standard uncertainty of the scale, as a share; part of the pitch's and depth's.
+    repeat_mm : float, optional
+        Repeat of the whole lace, where it is known.
     """
     u, out = profile.u_mm, profile.outward_mm
     spacing = float(u[1] - u[0])
     # Picots, pins and stubs of printed lines are narrow: they are no part of a scallop's shape.
-    level = _smooth(_without_spikes(out, SPIKE_MM / spacing), 0.5 / spacing)
-    # The last threads of a cut end hang anywhere: they must not set the measure.
-    low, high = np.percentile(level, [2, 98])
-    level = np.clip(level, low - 0.4 * (high - low), high + 0.4 * (high - low))
+    level = _without_slits(out, (SLIT_MM[0] / spacing, SLIT_MM[1]))
+    level = smooth(_without_spikes(level, SPIKE_MM / spacing), 0.4 / spacing)
     trend = np.polyval(np.polyfit(u - u.mean(), level, 2), u - u.mean())
     play = level - trend
-    whole_play = float(np.percentile(play, 97) - np.percentile(play, 3))
+    whole_play = float(np.percentile(play, 96) - np.percentile(play, 4))
     straight = LaceEdge(profile.side, False, np.zeros((0, 2)), np.zeros((0, 2)))
     if profile.cut:
         return _with_doubt(straight, "it runs out of the photo and was not seen")
     if whole_play < SHALLOWEST_MM:
         return straight
-    pitch, strength = pitch_of(play, spacing)
-    if pitch is None:
+    fit = fit_scallops(level, spacing, repeat_mm)
+    if fit is None or fit.alike < LEAST_ALIKE:
         if whole_play > 3 * SHALLOWEST_MM:
             return _with_doubt(straight, "this edge is uneven, but in no even scallops")
         return straight
-    # Scallops of several widths may make up the shift found: look finely, then at their scale.
-    valleys = _valleys(_smooth(play, 0.022 * pitch / spacing), pitch / spacing, whole_play)
-    if len(valleys) >= 3:
-        pitch = float(np.median(np.diff(u[valleys])))
-    smooth = _smooth(play, 0.045 * pitch / spacing)
-    valleys = _valleys(smooth, pitch / spacing, whole_play)
-    valleys = _with_ends(valleys, smooth, whole_play)
-    doubts: list[str] = []
-    if strength < 0.5:
-        doubts.append("the scallops are uneven")
-    if len(valleys) < 2:
-        return _with_doubt(straight, "no whole scallop of this edge lies in the photo")
-    valleys, doubt = _even(valleys, smooth, whole_play)
-    if doubt:
-        doubts.append(doubt)
-    tips = np.array([a + int(np.argmax(smooth[a:b])) for a, b in pairwise(valleys)])
-    fine = _smooth(out, 0.4 / spacing)
-    reach = max(2, round(0.05 * pitch / spacing))
-    light = _smooth(out, 0.25 / spacing)
-    firm = profile.firm_outward_mm
-    bottom = np.array([_bottom(u, light, firm, int(at), reach) for at in valleys])
-    depth = np.array([fine[t] - (bottom[k, 1] + bottom[k + 1, 1]) / 2 for k, t in enumerate(tips)])
-    width, scatter = _pitch(bottom[:, 0])
-    typical = float(np.median(depth))
-    if typical < max(SHALLOWEST_MM, SHALLOWEST_SHARE * width) or width < NARROWEST_MM:
+    pitch = fit.pitch * spacing
+    deep = float(np.ptp(fit.shape))
+    if deep < max(SHALLOWEST_MM, SHALLOWEST_SHARE * pitch) or pitch < NARROWEST_MM:
         return straight
-    uneven = len(depth) >= 3 and float(np.std(np.diff(u[valleys]))) > 0.12 * width
-    if uneven:
-        doubts.append("its scallops are not all of one width")
-    whole = (u[-1] - u[0]) / width
-    if whole - len(tips) > 2.2:
-        doubts.append("scallops near an end could not be read")
+    if len(fit.at) < 2:
+        return _with_doubt(straight, "no whole scallop of this edge lies in the photo")
+    valleys, tips, depth, unseen = _places(profile, fit, spacing)
+    width, scatter = _pitch(valleys[:, 0], fit.each, pitch)
+    typical = float(np.median(depth))
     sign = -1.0 if profile.side == "lower" else 1.0
-    reach = max(2, round(0.15 * width / spacing))
-    tip_u = np.array([_tip(u, out, int(at), reach) for at in tips])
+    mirror = np.array([1.0, sign])
     return LaceEdge(
         profile.side,
         True,
-        np.column_stack([bottom[:, 0], sign * bottom[:, 1]]),
-        np.column_stack([tip_u, sign * np.interp(tip_u, u, fine)]),
+        valleys * mirror,
+        tips * mirror,
         Measured(width, float(np.hypot(scatter, relative_sigma * width))),
         Measured(
             typical,
             float(np.hypot(np.std(depth) / np.sqrt(len(depth)) + 0.15, relative_sigma * typical)),
         ),
         None,
-        "; ".join(doubts) or None,
+        "; ".join(_edge_doubts(profile, fit, unseen, spacing)) or None,
     )
+
+
+def _places(
+    profile: Profile, fit: ScallopFit, spacing: float
+) -> tuple[Floats, Floats, Floats, NDArray[np.bool_]]:
+    """Valleys (m, 2) and tips (m - 1, 2) as (u, height outward), depths, valleys not seen."""
+    u, out = profile.u_mm, profile.outward_mm
+    light, fine = smooth(out, 0.25 / spacing), smooth(out, 0.4 / spacing)
+    reach = max(2, round(0.05 * fit.pitch), round(1.5 / spacing))
+    firm = profile.firm_outward_mm
+    index = np.arange(len(u))
+    at = u[0] + fit.at * spacing
+    valleys = np.array([_bottom(u, light, firm, round(place), reach) for place in fit.at])
+    # The slow curve taken off, like valleys lie at one height: what does not is covered.
+    above = valleys[:, 1] - np.interp(fit.at, index, fit.trend)
+    kind = np.arange(len(at)) % fit.each
+    usual = np.array(
+        [
+            np.median(above[(kind == k) & ~fit.pulled])
+            if ((kind == k) & ~fit.pulled).any()
+            else np.median(above)
+            for k in kind
+        ]
+    )
+    deep = float(np.ptp(fit.shape))
+    unseen = fit.pulled | (np.abs(above - usual) > max(0.8, 0.12 * deep))
+    valleys[unseen, 0] = at[unseen]
+    valleys[unseen, 1] = (np.interp(fit.at, index, fit.trend) + usual)[unseen]
+    # Tips by the crown of the mean shape, picots and all; its own height where it agrees.
+    whole = fold(np.where(fit.hidden, np.nan, fine - fit.trend), fit.phases)
+    tips = []
+    for a, b in pairwise(fit.at):
+        start, stop = (float(np.interp(x, index, fit.phases)) for x in (a, b))
+        phase = _crown(whole, start, stop)
+        x = float(np.interp(phase, fit.phases, index))
+        height = float(np.interp(x, index, fine))
+        wanted = float(np.interp(x, index, fit.trend) + shape_at(whole, np.array([phase]))[0])
+        if abs(height - wanted) > max(0.8, 0.12 * deep):
+            height = wanted
+        tips.append((u[0] + x * spacing, height))
+    tip = np.array(tips)
+    depth = tip[:, 1] - (valleys[:-1, 1] + valleys[1:, 1]) / 2
+    return valleys, tip, depth, unseen
+
+
+def _crown(shape: Floats, start: float, stop: float) -> float:
+    """Phase of the tip between two valleys: the top of a parabola over the crown."""
+    wide = stop - start
+    phases = np.linspace(start + 0.15 * wide, stop - 0.15 * wide, 141)
+    heights = shape_at(shape, phases)
+    top = float(phases[np.argmax(smooth(heights, 8.0))])
+    own = np.abs(phases - top) <= 0.17 * wide
+    bend, slope, _ = np.polyfit(phases[own] - top, heights[own], 2)
+    if bend >= -1e-9:
+        return top
+    top += float(np.clip(-slope / (2 * bend), -0.12 * wide, 0.12 * wide))
+    # Where loops stand on the crown the tip is the one that stands out most.
+    own = np.abs(phases - top) <= 0.11 * wide
+    rest = heights[own] - np.polyval(
+        np.polyfit(phases[own] - top, heights[own], 2), phases[own] - top
+    )
+    if float(np.std(rest)) > LOOPS_MM:
+        high = own & (heights >= float(heights[own].max()) - 0.1)
+        top = float(
+            phases[high].mean()
+            if np.ptp(phases[high]) < 0.06 * wide
+            else phases[own][np.argmax(heights[own])]
+        )
+    return top
+
+
+def _edge_doubts(
+    profile: Profile, fit: ScallopFit, unseen: NDArray[np.bool_], spacing: float
+) -> list[str]:
+    doubts: list[str] = []
+    if fit.alike < EVEN_ALIKE:
+        doubts.append("the scallops are uneven")
+    missed = int(unseen.sum())
+    if missed:
+        many = "a valley was" if missed == 1 else f"{missed} valleys were"
+        doubts.append(f"{many} hard to see and placed by the others")
+    if fit.dropped:
+        doubts.append("scallops near an end could not be read")
+    ends = [name for name, on in zip(("left", "right"), profile.goes_on, strict=True) if on]
+    if ends:
+        doubts.append(f"the lace seems to go on past the mat at its {' and '.join(ends)} end")
+    last = len(fit.phases) - 1
+    inside = min(float(fit.at[0]), last - float(fit.at[-1]))
+    if min(inside, *fit.end_gap) * spacing < CUT_END_MM:
+        doubts.append("a valley lies just at a cut end, so one scallop may not be whole")
+    return doubts
 
 
 def _with_doubt(edge: LaceEdge, doubt: str) -> LaceEdge:
@@ -252,130 +383,22 @@ def _without_spikes(values: Floats, width: float) -> Floats:
     return np.asarray(row.ravel(), dtype=np.float64)
 
 
-def _smooth(values: Floats, sigma: float) -> Floats:
-    if sigma < 0.3:
-        return values
-    row = cv2.GaussianBlur(
-        values.reshape(1, -1), (0, 0), sigmaX=sigma, sigmaY=1e-3, borderType=cv2.BORDER_REPLICATE
-    )
-    return np.asarray(row.ravel(), dtype=np.float64)
-
-
-def likeness(values: Floats, most: int) -> Floats:
-    """Correlation of a row with itself shifted by 0 to `most`, over what overlaps."""
-    n = len(values)
-    size = 1 << int(np.ceil(np.log2(2 * n)))
-    product = np.fft.irfft(np.abs(np.fft.rfft(values, size)) ** 2, size)[: most + 1]
-    squares = np.concatenate([[0.0], np.cumsum(values**2)])
-    lags = np.arange(most + 1)
-    head, tail = squares[n - lags], squares[n] - squares[lags]
-    return np.asarray(product / np.sqrt(np.maximum(head * tail, 1e-12)), dtype=np.float64)
-
-
-def pitch_of(play: Floats, spacing_mm: float) -> tuple[float | None, float]:
-    """Pitch of an edge's play and how alike its scallops are; None where there is none."""
-    from scipy.signal import find_peaks
-
-    smooth = _smooth(play, 1.0 / spacing_mm)
-    n = len(smooth)
-    most = int(0.72 * n)
-    like = likeness(smooth - smooth.mean(), most)
-    peaks, _ = find_peaks(like, prominence=0.18)
-    keep = (peaks * spacing_mm >= NARROWEST_MM * 0.9) & (like[peaks] > 0.25)
-    peaks, height = peaks[keep], like[peaks[keep]]
-    if len(peaks) == 0:
-        return None, 0.0
-    # The shortest shift about as good as the best is the pitch; far shifts overlap little
-    # and are trusted less.
-    trust = height * np.sqrt(1 - 0.5 * peaks / n)
-    good = peaks[trust >= 0.72 * trust.max()]
-    first = int(good[0])
-    return first * spacing_mm, float(like[first])
-
-
-def _valleys(smooth: Floats, pitch_px: float, play: float) -> NDArray[np.int64]:
-    """Deep minima, apart by at least a fifth of the pitch."""
-    from scipy.signal import find_peaks
-
-    least = VALLEY_SHARE * play
-    inner, _ = find_peaks(-smooth, prominence=least, distance=max(1, int(0.2 * pitch_px)))
-    if len(inner) == 0:
-        return np.asarray(inner, dtype=np.int64)
-    # Valleys lie on one line; the lace's own ends lie farther in.
-    level = float(np.median(smooth[inner]))
-    inner = inner[np.abs(smooth[inner] - level) < 0.6 * play]
-    return np.asarray(inner, dtype=np.int64)
-
-
-def _with_ends(valleys: NDArray[np.int64], smooth: Floats, play: float) -> NDArray[np.int64]:
-    """Add a valley that lies at a cut end itself, where nothing rises beyond it."""
-    if len(valleys) < 2:
-        return valleys
-    pitch = float(np.median(np.diff(valleys)))
-    found = [int(valley) for valley in valleys]
-    last = len(smooth) - 1
-    for outer, way in ((found[0], -1), (found[-1], 1)):
-        wanted = outer + way * pitch
-        end = 0 if way < 0 else last
-        if not -0.08 * pitch <= (end - wanted) * way <= 0.3 * pitch:
-            continue
-        low = int(np.clip(wanted - 0.15 * pitch, 0, last))
-        high = int(np.clip(wanted + 0.15 * pitch, 0, last))
-        at = low + int(np.argmin(smooth[low : high + 1]))
-        between = smooth[min(at, outer) : max(at, outer) + 1]
-        rise = float(between.max()) - max(float(smooth[at]), float(smooth[outer]))
-        if abs(smooth[at] - smooth[outer]) < 0.3 * play and rise > VALLEY_SHARE * play:
-            found.append(at)
-    return np.asarray(sorted(found), dtype=np.int64)
-
-
-def _even(
-    valleys: NDArray[np.int64], smooth: Floats, play: float
-) -> tuple[NDArray[np.int64], str | None]:
-    """Put in a shallow valley that evenness asks for, and say so."""
-    if len(valleys) < 3:
-        return valleys, None
-    pitch = float(np.median(np.diff(valleys)))
-    placed: list[int] = [int(valleys[0])]
-    doubt = None
-    for valley in valleys[1:]:
-        gap = int(valley) - placed[-1]
-        missing = round(gap / pitch) - 1
-        if missing >= 1 and abs(gap / (missing + 1) - pitch) < 0.15 * pitch:
-            start = placed[-1]
-            for k in range(1, missing + 1):
-                at = start + round(gap * k / (missing + 1))
-                reach = max(1, int(0.15 * pitch))
-                low = at - reach + int(np.argmin(smooth[at - reach : at + reach + 1]))
-                placed.append(low)
-            doubt = "a valley was hard to see and was placed by the others"
-        placed.append(int(valley))
-    return np.asarray(placed, dtype=np.int64), doubt
-
-
-def _pitch(valley_u: Floats) -> tuple[float, float]:
+def _pitch(valley_u: Floats, each: int, fitted: float) -> tuple[float, float]:
     """Pitch by a line through the valleys (Theil-Sen), and its standard uncertainty."""
     n = len(valley_u)
-    if n == 2:
-        return float(valley_u[1] - valley_u[0]), 0.5
+    if n < 2 + each:
+        return (fitted if each > 1 else float(valley_u[1] - valley_u[0])), 0.5
     # The median of all pairs' slopes: one valley misplaced by a pin must not tilt the rest.
+    # Where scallops of several widths take turns, only like ones are compared.
     index = np.arange(n, dtype=float)
     first, second = np.triu_indices(n, 1)
+    like = (second - first) % each == 0
+    first, second = first[like], second[like]
     slope = float(np.median((valley_u[second] - valley_u[first]) / (second - first)))
     miss = valley_u - slope * index
-    miss = miss - np.median(miss)
+    miss = np.concatenate([miss[k::each] - np.median(miss[k::each]) for k in range(each)])
     variance = (1.4826 * float(np.median(np.abs(miss)))) ** 2 + 0.1**2
     return slope, float(np.sqrt(variance / ((index - index.mean()) ** 2).sum()))
-
-
-def _tip(u: Floats, out: Floats, at: int, reach: int) -> float:
-    """u of a tip: the top of a parabola over the crown of the scallop."""
-    low, high = max(0, at - reach), min(len(u), at + reach + 1)
-    own = u[low:high] - u[at]
-    bend, slope, _ = np.polyfit(own, out[low:high], 2)
-    if bend >= -1e-9:
-        return float(u[at])
-    return float(u[at] + np.clip(-slope / (2 * bend), own[0], own[-1]))
 
 
 def _bottom(u: Floats, out: Floats, firm: Floats, at: int, reach: int) -> tuple[float, float]:
