@@ -262,7 +262,8 @@ def _pose_from(stretches: Stretches, kept: NDArray[np.bool_], pose: Pose) -> Pos
     low = np.stack([zero, zero, zero, x, y, one], -1)
     rows = np.where(first[:, None], top, low)
     rows = np.concatenate([rows, -line[:, None] * np.stack([x, y, one], -1)], axis=1)
-    matrix = np.linalg.svd(rows, full_matrices=False)[2][-1].reshape(3, 3)
+    # Only a start for the fit: the normal matrix is exact enough.
+    matrix = np.linalg.eigh(rows.T @ rows)[1][:, 0].reshape(3, 3)
     scale = np.diag([1 / pose.focal_px, 1 / pose.focal_px, 1.0])
     shift = np.array([[1, 0, -pose.centre_px[0]], [0, 1, -pose.centre_px[1]], [0, 0, 1.0]])
     whole = matrix @ scale @ shift
@@ -299,7 +300,8 @@ def _fit(
         if kept.sum() < FEWEST_STRETCHES:
             return None
         weight = np.where(kept, (1 - (residual / limit) ** 2) ** 2, 0.0)
-        jacobian = _jacobian(miss, parameters, residual, scale, free)
+        jacobian = _jacobian(miss, _pose_of(parameters, pose), points, family, parameters, residual)
+        jacobian = jacobian[:, :free] * scale[:free]
         normal = jacobian.T @ (weight[:, None] * jacobian)
         delta = np.linalg.lstsq(normal, -jacobian.T @ (weight * residual), rcond=None)[0]
         parameters[:free] += delta * scale[:free]
@@ -323,17 +325,28 @@ def _pose_of(parameters: Floats, pose: Pose) -> Pose:
 
 def _jacobian(
     miss: Callable[[Floats], Floats],
+    now: Pose,
+    points: Floats,
+    family: NDArray[np.int64],
     parameters: Floats,
     here: Floats,
-    scale: Floats,
-    free: int,
 ) -> Floats:
-    columns = []
-    for k in range(free):
-        moved = parameters.copy()
-        moved[k] += 1e-4 * scale[k]
-        columns.append((miss(moved) - here) / 1e-4)
-    return np.stack(columns, axis=1)
+    """Change of each miss with the eight numbers of the homography and the lens, (n, 9)."""
+    x, y = now.ideal(points)
+    below = now.photo_to_grid[2, 0] * x + now.photo_to_grid[2, 1] * y + now.photo_to_grid[2, 2]
+    first = family == 0
+    grid = now.to_grid(points)
+    place = np.where(first, grid[:, 0], grid[:, 1])
+    out = np.zeros((len(x), 9))
+    for k, value in enumerate((x / below, y / below, 1 / below)):
+        out[:, k] = np.where(first, value, 0.0)
+        out[:, 3 + k] = np.where(first, 0.0, value)
+        if k < 2:
+            out[:, 6 + k] = -place * value
+    moved = parameters.copy()
+    moved[8] += 1e-7
+    out[:, 8] = (miss(moved) - here) / 1e-7
+    return out
 
 
 def _is_grid(stretches: Stretches, kept: NDArray[np.bool_]) -> bool:

@@ -11,8 +11,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lacelay.geometry.photo_map import PhotoMap
-
 Floats = NDArray[np.float64]
 
 #: Fewest good stretches that make a grid a reference.
@@ -72,34 +70,40 @@ class Region:
 
 @dataclass(frozen=True, eq=False)
 class Pose:
-    """A map between photo and grid, lens distortion included, as in `PhotoMap`."""
+    """A map between photo and grid with lens distortion, as `PhotoMap` defines it."""
 
     photo_to_grid: Floats
     k1: float
     centre_px: tuple[float, float]
     focal_px: float
 
-    def _map(self) -> PhotoMap:
-        return PhotoMap(
-            (1, 1), self.photo_to_grid, np.array([[0.0, 0], [1, 0]]),
-            (self.k1, 0.0), self.centre_px, self.focal_px,
-        )  # fmt: skip
-
     def to_photo(self, grid: Floats) -> Floats:
         """Grid points to photo points, shape (n, 2)."""
-        return self._map().mat_to_photo(grid)
+        x, y = _projected(inverse(self.photo_to_grid), grid[:, 0], grid[:, 1])
+        dx, dy = (x - self.centre_px[0]) / self.focal_px, (y - self.centre_px[1]) / self.focal_px
+        out = self.k1 * self.focal_px * (dx * dx + dy * dy)
+        return np.stack([x + dx * out, y + dy * out], axis=-1)
 
     def to_grid(self, photo: Floats) -> Floats:
         """Photo points to grid points, shape (n, 2)."""
-        ideal = np.asarray(photo, dtype=np.float64)
-        if self.k1:
-            centred = (ideal - self.centre_px) / self.focal_px
-            out = centred
-            for _ in range(5):  # mild distortion: converges by its own size each turn
-                out = centred / (1 + self.k1 * (out * out).sum(1, keepdims=True))
-            ideal = out * self.focal_px + self.centre_px
-        moved = ideal @ self.photo_to_grid[:, :2].T + self.photo_to_grid[:, 2]
-        return np.asarray(moved[:, :2] / moved[:, 2:], dtype=np.float64)
+        x, y = self.ideal(photo)
+        return np.stack(_projected(self.photo_to_grid, x, y), axis=-1)
+
+    def ideal(self, photo: Floats) -> tuple[Floats, Floats]:
+        """x and y without lens distortion."""
+        x = np.asarray(photo[:, 0], dtype=np.float64)
+        y = np.asarray(photo[:, 1], dtype=np.float64)
+        if not self.k1:
+            return x, y
+        dx, dy = (x - self.centre_px[0]) / self.focal_px, (y - self.centre_px[1]) / self.focal_px
+        radius2 = dx * dx + dy * dy
+        share = np.ones_like(dx)
+        for _ in range(5):  # mild distortion: converges by its own size each turn
+            share = 1 / (1 + self.k1 * radius2 * share * share)
+        return (
+            dx * share * self.focal_px + self.centre_px[0],
+            dy * share * self.focal_px + self.centre_px[1],
+        )
 
     def step_px(self, at_px: Floats) -> float:
         """Size of a cell at a photo point, px."""
@@ -107,6 +111,14 @@ class Pose:
         around = self.to_photo(np.array([here, here + [1, 0], here + [0, 1]]))
         one, two = around[1] - around[0], around[2] - around[0]
         return float(np.sqrt(abs(one[0] * two[1] - one[1] * two[0])))
+
+
+def _projected(matrix: Floats, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+    below = matrix[2, 0] * x + matrix[2, 1] * y + matrix[2, 2]
+    return (
+        (matrix[0, 0] * x + matrix[0, 1] * y + matrix[0, 2]) / below,
+        (matrix[1, 0] * x + matrix[1, 1] * y + matrix[1, 2]) / below,
+    )
 
 
 def inverse(matrix: Floats) -> Floats:

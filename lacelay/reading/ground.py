@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lacelay.model.lace import Shares
-from lacelay.reading.cloth import Image, Mask, disc
+from lacelay.reading.cloth import disc
+from lacelay.reading.mat import Image, Mask
 from lacelay.reading.strip import Strip
 
 Floats = NDArray[np.float64]

@@ -92,13 +92,15 @@ def read_lace(
     area = find_lace(photo, reference)
     axis = find_axis(area, reference)
     unit_step = reference.grid is not None
-    settled = settle(reference, scale or ScaleRequest(), axis.width_mm)
+    request = scale or ScaleRequest()
+    settled = settle(reference, request, axis.width_mm)
     factor = settled.photo_to_mat[0, 0] / reference.photo_to_mat[0, 0]
     axis = axis.scaled(float(factor))
     grid_step = float(factor) if unit_step else None
     _plausible(axis.width_mm, settled)
     say("straightening the lace", 0.35)
-    strip = _straighten(photo, settled, area, axis, grid_step)
+    by_width = None if settled.grid or request.two_points else request.width_mm
+    strip = _straighten(photo, settled, area, axis, grid_step, by_width)
     say("reading edges and repeat", 0.6)
     sigma = settled.relative_sigma
     lower_profile, upper_profile = profiles(strip)
@@ -150,8 +152,12 @@ def _straighten(
     area: LaceArea,
     axis: Axis,
     grid_step: float | None,
+    tip_to_tip_mm: float | None,
 ) -> Strip:
-    """Cut the lace out twice: small, to find its valley line, then along that line."""
+    """Cut the lace out twice: small, to find its valley line, then along that line.
+
+    Where only the lace's width is known, its edges in the small picture fix the scale.
+    """
     margin = max(3.0, 0.04 * axis.width_mm)
     photo_map = reference.map_along(axis.points_mm)
     u_range = (-margin, axis.length_mm + margin)
@@ -160,7 +166,7 @@ def _straighten(
     rough = cut_out(
         photo, reference, photo_map, area, u_range, v_range, min(native, 3.0), grid_step
     )
-    lower, _ = profiles(rough)
+    lower, upper = profiles(rough)
     edge = read_edge(lower, 0.0)
     line = _base_line(lower, edge)
     start, stop = float(lower.u_mm[0]), float(lower.u_mm[-1])
@@ -168,12 +174,29 @@ def _straighten(
     if len(axis.points_mm) > 2 or len(line) > 2:
         knots = np.linspace(start, stop, 48)
     moved = photo_map.lace_to_mat(np.column_stack([knots, np.polyval(line, knots)]))
+    if tip_to_tip_mm is not None:
+        over_all = _reach(upper, read_edge(upper, 0.0)) + _reach(lower, edge)
+        factor = tip_to_tip_mm / over_all
+        reference, moved, line = reference.scaled(factor), moved * factor, line * factor
+        start, stop, native = start * factor, stop * factor, native / factor
+        v_range = (v_range[0] * factor, v_range[1] * factor)
     photo_map = reference.map_along(moved)
     length = float(np.hypot(*np.diff(moved, axis=0).T).sum())
     base = float(np.polyval(line, (start + stop) / 2))
     u_range = (-margin, length + margin)
     v_range = (v_range[0] - base, v_range[1] - base)
     return cut_out(photo, reference, photo_map, area, u_range, v_range, native, grid_step)
+
+
+def _reach(profile: Profile, edge: LaceEdge) -> float:
+    """How far out one edge reaches: the middle one of its tips, picots and all."""
+    out = profile.outward_mm
+    if not edge.scalloped or edge.pitch_mm is None or len(edge.tips_mm) == 0:
+        inner = slice(len(out) // 40, len(out) - len(out) // 40)
+        return float(np.median(out[inner]))
+    near = max(0.08 * edge.pitch_mm.value, 0.6)
+    tips = [out[np.abs(profile.u_mm - u) <= near] for u in edge.tips_mm[:, 0]]
+    return float(np.median([tip.max() for tip in tips if len(tip)]))
 
 
 def _base_line(profile: Profile, edge: LaceEdge) -> Floats:
@@ -245,6 +268,12 @@ def _doubts(
     if area.others:
         more = "one more piece" if area.others == 1 else f"{area.others} more pieces"
         doubts.append(f"Only the largest piece of lace was read; {more} can be seen.")
+    if area.off_mat:
+        sides = " and ".join(f"the {side}" for side in area.off_mat)
+        doubts.append(
+            f"The lace lies off the mat at {sides} of the photo: it was read as far as the mat "
+            "reaches; lay all of it on the mat to read the rest."
+        )
     for edge in (lower, upper):
         if edge.doubt:
             doubts.append(f"The {edge.side} edge: {edge.doubt}.")

@@ -45,7 +45,8 @@ class ScaleRequest:
     two_points : tuple or None
         Two photo points (x, y) in pixels of the upright photo, and the mm between them.
     width_mm : float or None
-        The lace's width over all: tip to tip, or the full width of its outline.
+        The lace's width from tips to tips, picots and all (from tips to a straight edge, or
+        from straight edge to straight edge): what a ruler laid over the scallop tips says.
     """
 
     grid_mm: float | None = None

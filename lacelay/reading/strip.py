@@ -18,19 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lacelay.geometry.photo_map import PhotoMap
-from lacelay.reading.cloth import (
-    Image,
-    LaceArea,
-    Mask,
-    Mat,
-    disc,
-    distance,
-    fill_holes,
-    lab_of,
-    line_zone,
-    on_mat_at,
-    upsample,
-)
+from lacelay.reading.cloth import LaceArea, disc, fill_holes, on_mat_at
+from lacelay.reading.mat import Image, Mask, Mat, distance, lab_of, line_zone, upsample
 from lacelay.reading.scale import Reference
 
 Floats = NDArray[np.float64]
@@ -99,8 +88,8 @@ def find_axis(area: LaceArea, reference: Reference) -> Axis:
     length = float(np.hypot(*np.diff(on_mat, axis=0).T).sum())
     lace = reference.map_along(on_mat).mat_to_lace(points)
     u_bin, low, high = _sides(lace[:, 0], lace[:, 1])
-    inner = slice(len(low) // 20, len(low) - len(low) // 20)
-    width = float(np.percentile(high[inner], 96) - np.percentile(low[inner], 4))
+    extent = reference.map_along(on_mat).mat_to_lace(_mat_points(area.extent, area, reference))
+    width = _over_all(extent[:, 0], extent[:, 1], length)
     return Axis(on_mat, length, float(lace[:, 1].min()), float(lace[:, 1].max()), width)
 
 
@@ -184,6 +173,23 @@ def _straightest(u: Floats, low: Floats, high: Floats) -> tuple[Floats, bool]:
     return curve, True
 
 
+def _over_all(u: Floats, v: Floats, length: float) -> float:
+    """Width from tips to tips: each stretch as long as the lace is wide has a tip on it.
+
+    The third quarter of the stretches' outermost points: a hanging thread has no say, nor a
+    stretch between two tips.
+    """
+    u_bin, low, high = _sides(u, v)
+    inner = slice(len(low) // 40, len(low) - len(low) // 40)
+    u_bin, low, high = u_bin[inner], low[inner], high[inner]
+    width = float(np.median(high - low))
+    stretches = int(np.clip(round(length / max(width, 1e-9)), 2, 12))
+    parts = np.array_split(np.arange(len(u_bin)), stretches)
+    out_low = [low[part].min() for part in parts if len(part)]
+    out_high = [high[part].max() for part in parts if len(part)]
+    return float(np.percentile(out_high, 60) - np.percentile(out_low, 40))
+
+
 @dataclass(frozen=True, eq=False)
 class Strip:
     """The lace straightened, at one resolution, in the lace frame of `photo_map`.
@@ -259,7 +265,7 @@ def cut_out(
     u, v = np.meshgrid(u_low + columns / px_per_mm, v_high - rows / px_per_mm)
     on_mat = photo_map.lace_to_mat(np.stack([u.ravel(), v.ravel()], -1))
     at = photo_map.mat_to_photo(on_mat).reshape(*u.shape, 2)
-    full = upsample(at, shape, step).astype(np.float32)
+    full = upsample(at, shape, step)
     x_px, y_px = np.ascontiguousarray(full[..., 0]), np.ascontiguousarray(full[..., 1])
     source = _shrunk_for(
         photo, local_px_per_mm(photo_map, u_low + (u_high - u_low) / 2, 0.0), px_per_mm
@@ -279,7 +285,14 @@ def cut_out(
         on_grid = (on_mat / grid_step_mm).reshape(*u.shape, 2)
         grid_xy = upsample(on_grid, shape, step)
         zone = line_zone(reference.grid, grid_xy, 1.0)
-        outside |= ~on_mat_at(area.limits, grid_xy, full.astype(np.float64), reference.size_px)
+        outside |= ~on_mat_at(area.limits, grid_xy, full, reference.size_px)
+    if area.on_mat is not None:
+        mat_here = cv2.remap(
+            area.on_mat.astype(np.uint8),
+            (x_px + 0.5) * area.shrink - 0.5, (y_px + 0.5) * area.shrink - 0.5,
+            cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE,
+        )  # fmt: skip
+        outside |= mat_here == 0
     far = distance(lab, surface, zone, mat)
     alpha = _matte(far, mat)
     alpha[outside] = 0

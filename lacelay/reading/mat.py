@@ -1,0 +1,335 @@
+"""The mat's own colour, and how far each pixel is from it.
+
+The mat's colour is modelled as a slowly changing surface in Lab (so that uneven light drops
+out), the printed lines as a second colour whose places are known from the grid; lace is what
+differs from both.
+
+Arrays are (row, col); colours are CIE Lab with L from 0 to 100, float32.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lacelay.reading.grid_fit import Grid
+from lacelay.reading.scale import Reference
+
+Floats = NDArray[np.float64]
+Image = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Mat:
+    """What the lace lies on.
+
+    Parameters
+    ----------
+    terms : ndarray, shape (10, 3)
+        Lab of the mat as a cubic in x and y, both scaled to -1..1 over the photo.
+    line_offset : ndarray, shape (3,)
+        Lab of printed lines minus Lab of the mat; zeros without a grid.
+    noise : float
+        Typical Lab distance of bare mat from the surface.
+    contrast : float
+        Typical Lab distance of lace that covers the mat.
+    lace_lab : ndarray, shape (3,)
+        Typical Lab of such lace.
+    """
+
+    terms: Floats
+    size_px: tuple[int, int]
+    line_offset: Floats
+    noise: float
+    contrast: float
+    lace_lab: Floats
+
+    def lab_at(self, x_px: NDArray[np.floating], y_px: NDArray[np.floating]) -> Image:
+        """Lab of the bare mat at photo points, shape (..., 3)."""
+        return surface_at(self.terms, x_px, y_px, self.size_px)
+
+
+def lab_of(rgb: NDArray[np.uint8]) -> Image:
+    """CIE Lab, float32, of an sRGB picture."""
+    scaled = rgb.astype(np.float32) * np.float32(1 / 255)
+    return np.asarray(cv2.cvtColor(scaled, cv2.COLOR_RGB2Lab), dtype=np.float32)
+
+
+def seen_above(mat: Mat) -> float:
+    """Distance from the mat above which a pixel is lace, at least in part."""
+    return max(2.8 * mat.noise, 0.3 * mat.contrast)
+
+
+def distance(lab: Image, surface: Image, zone: Image | None, mat: Mat) -> Image:
+    """Lab distance from the mat, shaded or not, and from printed lines where they run.
+
+    Parameters
+    ----------
+    lab, surface : ndarray of float32, shape (h, w, 3)
+        The picture and the bare mat there.
+    zone : ndarray or None
+        1 where a printed line runs.
+    """
+    offset = lab - surface
+    square = np.asarray(cv2.transform(offset * offset, np.ones((1, 3), np.float32)), np.float32)
+    middle = _middle(surface)
+    lace = mat.lace_lab - middle
+    shade = shade_of(middle)
+    # A shadow is mat that is darker: it counts as mat unless the lace lies that way too.
+    apart = _apart(lace, shade)
+    if apart > 0.6 * mat.contrast:
+        far = _beside(offset, square, shade, 1.0) * np.float32(mat.contrast / apart)
+    else:
+        far = np.sqrt(square)
+    if zone is None or float((mat.line_offset**2).sum()) < 1:
+        return far
+    apart = _apart(lace, mat.line_offset)
+    if apart > 0.45 * mat.contrast:
+        # As a share of what lace would differ from a line by, not from the mat.
+        within = zone > 0
+        line = _beside(offset[within], square[within], mat.line_offset, 1.35)
+        far[within] = np.minimum(line * np.float32(mat.contrast / apart), far[within])
+        return np.asarray(far, dtype=np.float32)
+    # Lace the colour of the lines: within a line nothing can be told, its sides must do.
+    keep = (zone <= 0).astype(np.float32)
+    spread = float(max(1.5, 0.5 * _zone_width(zone)))
+    around = cv2.GaussianBlur(far * keep, (0, 0), spread)
+    weight = cv2.GaussianBlur(keep, (0, 0), spread)
+    return np.where(zone > 0, around / np.maximum(weight, 1e-3), far).astype(np.float32)
+
+
+def shade_of(mat_lab: Floats) -> Floats:
+    """Lab of the mat in a deep shadow (four tenths of its light) minus its own."""
+    rgb = cv2.cvtColor(mat_lab.astype(np.float32).reshape(1, 1, 3), cv2.COLOR_Lab2RGB)
+    # 0.4 of the light is 0.4 ** (1 / 2.2) of the coded value.
+    dark = cv2.cvtColor(np.clip(rgb, 0, 1) * np.float32(0.4 ** (1 / 2.2)), cv2.COLOR_RGB2Lab)
+    return np.asarray(dark.reshape(3) - mat_lab, dtype=np.float64)
+
+
+def _beside(offset: Image, square: Image, along: Floats, most: float) -> Image:
+    """Distance of Lab offsets from the stretch between 0 and `most` times `along`.
+
+    `square` is the squared length of the offsets: what lies along the way is taken from it.
+    """
+    way = along.astype(np.float32)
+    length2 = max(float(way @ way), 1e-6)
+    dot = cv2.transform(offset.reshape(-1, 1, 3), way.reshape(1, 3)).reshape(square.shape)
+    share = np.clip(dot / np.float32(length2), 0, np.float32(most))
+    rest = square - share * (2 * dot - share * np.float32(length2))
+    return np.asarray(np.sqrt(np.maximum(rest, 0)), dtype=np.float32)
+
+
+def _apart(lace: Floats, along: Floats) -> float:
+    """Distance of the lace's colour from the stretch between 0 and `along`."""
+    offset = lace.reshape(1, 3).astype(np.float32)
+    return float(_beside(offset, (offset * offset).sum(-1), along, 1.0)[0])
+
+
+def _zone_width(zone: Image) -> float:
+    inside = cv2.distanceTransform((zone > 0).astype(np.uint8), cv2.DIST_L2, 3)
+    return 2 * float(np.percentile(inside[inside > 0], 90)) if (inside > 0).any() else 0.0
+
+
+def line_zone(grid: Grid, grid_xy: NDArray[np.floating], px_per_px: float) -> Image:
+    """1 where a printed line lies (its soft sides included), else 0.
+
+    Parameters
+    ----------
+    grid_xy : ndarray, shape (h, w, 2)
+        Grid coordinates (i, j) of every pixel.
+    px_per_px : float
+        Pixels of that picture to a photo pixel; its blur widens the zone.
+    """
+    zone = np.zeros(grid_xy.shape[:2], np.float32)
+    for axis in (0, 1):
+        place = np.asarray(grid_xy[..., axis], dtype=np.float32) * np.float32(grid.divided)
+        nearest = np.rint(place)
+        off_px = np.abs(place - nearest) * np.float32(grid.step_px / grid.divided)
+        half = 0.5 * grid.thickness_px + 1.0 + 0.5 / px_per_px
+        zone[off_px < half] = 1.0
+        if grid.heavy_every and grid.heavy_ratio > 1:
+            # Only a heavy line's own sides are left to be judged.
+            wide = off_px < half + 0.5 * (grid.heavy_ratio - 1) * grid.thickness_px
+            number = nearest[wide] / np.float32(grid.divided)
+            zone[wide] = np.maximum(
+                zone[wide], np.mod(number, grid.heavy_every) == grid.heavy_phase[axis]
+            )
+    return zone
+
+
+def upsample(coarse: NDArray[np.floating], shape: tuple[int, ...], step: int) -> Image:
+    """Bring values known at every step-th pixel to all pixels of `shape`, linearly.
+
+    Parameters
+    ----------
+    coarse : ndarray, shape (m, n, k)
+        Of pixels 0, step, 2 step, ... both ways; beyond the last it is carried on.
+    shape : tuple of int
+        Height and width wanted.
+
+    Returns
+    -------
+    ndarray of float32, shape (h, w, k)
+    """
+    out = np.asarray(coarse, dtype=np.float32)
+    for axis in (1, 0):
+        size, known = shape[axis], out.shape[axis]
+        before = np.moveaxis(out, axis, 0)
+        need = (size - 1) // step + 2
+        if known < need:  # one more, extrapolated
+            before = np.concatenate([before, 2 * before[-1:] - before[-2:-1]], axis=0)
+        before = before[:need]
+        share = (np.arange(step, dtype=np.float32) / np.float32(step)).reshape(
+            1, -1, *(1,) * (before.ndim - 1)
+        )
+        filled = before[:-1, None] + share * np.diff(before, axis=0)[:, None]
+        out = np.moveaxis(filled.reshape(-1, *before.shape[1:])[:size], 0, axis)
+    return np.ascontiguousarray(out)
+
+
+def _basis(
+    x_px: NDArray[np.floating], y_px: NDArray[np.floating], size_px: tuple[int, int]
+) -> Image:
+    x = np.asarray(x_px, np.float32) / size_px[0] * 2 - 1
+    y = np.asarray(y_px, np.float32) / size_px[1] * 2 - 1
+    one = np.ones_like(x)
+    return np.stack([one, x, y, x * x, x * y, y * y, x**3, x * x * y, x * y * y, y**3], -1).astype(
+        np.float32
+    )
+
+
+def surface_at(
+    terms: Floats, x_px: NDArray[np.floating], y_px: NDArray[np.floating], size_px: tuple[int, int]
+) -> Image:
+    """Lab of a surface's ten terms at photo points, shape (..., 3)."""
+    if x_px.ndim == 2 and min(x_px.shape) > 64:  # smooth: a sixteenth of the pixels will do
+        step = 16
+        coarse = _basis(x_px[::step, ::step], y_px[::step, ::step], size_px) @ terms
+        return upsample(coarse, x_px.shape, step)
+    return np.asarray(_basis(x_px, y_px, size_px) @ terms, dtype=np.float32)
+
+
+def fit_surface(
+    lab: Image, zone: Image | None, on_mat: Mask, x_px: Floats, y_px: Floats, reference: Reference
+) -> tuple[Floats, float]:
+    """The mat's colour over the photo, starting from the commonest colour at its border."""
+    step = 3
+    sample = lab[::step, ::step]
+    xs, ys = x_px[::step, ::step], y_px[::step, ::step]
+    free = on_mat[::step, ::step].copy()
+    if zone is not None:
+        free &= zone[::step, ::step] == 0
+    height, width = free.shape
+    rim = max(3, int(0.06 * max(height, width)))
+    border = np.ones_like(free)
+    border[rim:-rim, rim:-rim] = False
+    start = border & free
+    if reference.grid is not None:
+        # Stretches of line that were seen lie on bare mat: look beside them.
+        near = np.zeros_like(free)
+        shrink = 1 / abs(float(x_px[0, 1] - x_px[0, 0]))
+        seen = (reference.grid.stretches_px + 0.5) * shrink / step - 0.5
+        columns = np.clip(seen[:, 0].round().astype(int), 0, width - 1)
+        rows = np.clip(seen[:, 1].round().astype(int), 0, height - 1)
+        near[rows, columns] = True
+        reach = max(3, int(0.6 * reference.grid.step_px * shrink / step))
+        near = cv2.dilate(near.astype(np.uint8), np.ones((reach, reach), np.uint8)) > 0
+        start = near & free
+    colours = sample[start]
+    mode = commonest(colours)
+    basis = _basis(xs, ys, reference.size_px)
+    terms = np.zeros((10, 3))
+    terms[0] = mode
+    limit, noise = 14.0, 3.0
+    usable = 1
+    for turn in range(6):
+        offset = sample - basis @ terms.astype(np.float32)
+        # Light changes lightness much and hue little.
+        far = np.sqrt((offset * offset).sum(-1))
+        inlier = free & (far < limit)
+        if turn == 0 and inlier.mean() < 0.02:
+            break
+        usable = (1, 3, 6, 10, 10, 10)[turn]
+        rows_used = basis[inlier][:, :usable].astype(np.float64)
+        if len(rows_used) < 200:
+            break
+        # Terms within -1..1 and ten at most: the normal equations are well enough set.
+        solved = np.linalg.lstsq(
+            rows_used.T @ rows_used, rows_used.T @ sample[inlier].astype(np.float64), rcond=None
+        )[0]
+        terms = np.zeros((10, 3))
+        terms[:usable] = solved
+        offset = sample - basis @ terms.astype(np.float32)
+        far = np.sqrt((offset * offset).sum(-1))
+        noise = float(np.median(far[inlier]))
+        limit = float(np.clip(4.5 * noise, 4.0, 14.0))
+    return terms, noise
+
+
+def commonest(colours: Image) -> Floats:
+    """The commonest colour of an (n, 3) list, as the mean of what is near it."""
+    bins = np.floor(colours / 5.0).astype(np.int64)
+    key = (bins[:, 0] + 100) * 1_000_000 + (bins[:, 1] + 100) * 1000 + bins[:, 2] + 100
+    values, counts = np.unique(key, return_counts=True)
+    first = colours[key == values[counts.argmax()]].mean(0)
+    close = np.sqrt(((colours - first) ** 2).sum(1)) < 8
+    return np.asarray(colours[close].mean(0), dtype=np.float64)
+
+
+def _middle(surface: Image) -> Floats:
+    return np.asarray(
+        surface.reshape(-1, 3)[:: max(1, surface.size // 30_000)].mean(0), dtype=np.float64
+    )
+
+
+def completed(
+    lab: Image,
+    surface: Image,
+    zone: Image | None,
+    on_mat: Mask,
+    terms: Floats,
+    noise: float,
+    reference: Reference,
+) -> Mat:
+    """Add what lines and lace look like."""
+    offset = lab - surface
+    far = np.sqrt((offset * offset).sum(-1))
+    line_offset = np.zeros(3)
+    free = on_mat
+    if zone is not None and reference.grid is not None:
+        free = on_mat & (zone == 0)
+        shrink = lab.shape[1] / reference.size_px[0]
+        seen = ((reference.grid.stretches_px + 0.5) * shrink - 0.5).round().astype(int)
+        inside = ((seen >= 0) & (seen < [lab.shape[1], lab.shape[0]])).all(1)
+        on_line = offset[seen[inside, 1], seen[inside, 0]]
+        # The search picture blurs a thin line: its inmost colour is taken, not the mean.
+        strength = np.sqrt((on_line**2).sum(1))
+        strong = on_line[strength >= np.percentile(strength, 60)]
+        line_offset = np.asarray(np.median(strong, axis=0), dtype=np.float64)
+    differs = free & (far > max(3.5 * noise, 5.0))
+    contrast, lace_lab = 0.0, np.zeros(3)
+    if differs.sum() > 50:
+        values = far[differs]
+        cut = _otsu(values)
+        core = differs & (far > cut)
+        contrast = float(np.median(far[core]))
+        lace_lab = np.median(lab[core], axis=0)
+    return Mat(
+        terms,
+        reference.size_px,
+        line_offset,
+        noise,
+        contrast,
+        np.asarray(lace_lab, dtype=np.float64),
+    )
+
+
+def _otsu(values: Image) -> float:
+    top = float(values.max())
+    scaled = np.clip(values / max(top, 1e-6) * 255, 0, 255).astype(np.uint8).reshape(-1, 1)
+    cut, _ = cv2.threshold(scaled, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
+    return float(cut) / 255 * top
