@@ -29,16 +29,18 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 #: Resolution spots are judged at, and the one they are searched at, px per mm.
-FINE, COARSE = 8.0, 4.5
+FINE, COARSE = 6.5, 4.5
 #: Below this the photo shows no beads, px per mm.
 LEAST = 4.5
 #: Radii looked for, mm; the first two only tell the specks of a weave from beads.
-RADII_MM = tuple(0.5 * 1.13**k for k in range(14))
+RADII_MM = tuple(0.5 * 1.13**k for k in range(9)) + (1.5, 1.8, 2.15, 2.55)
 SPECKS = 2
 #: Radii from this one on are too few to learn from: such spots must be sure by themselves.
 LARGE = 9
 #: Fewest sure spots of one size that make a beaded lace, and fewest for a doubt.
 FEWEST, FEWEST_DOUBT = 24, 60
+#: A piece of a line in a mesh does not look rounder than this radius, mm.
+LINE_MM = 1.25
 #: Share of a circle that has a radial edge, least for a round spot.
 ROUND = 0.37
 #: Half the side of the learned look, coarse pixels.
@@ -114,7 +116,7 @@ def read_beads(
     found = _search(view, spots[ours], main, repeat)
     if found is None:
         return BeadSearch((), DOUBT if ours.sum() >= FEWEST_DOUBT else None)
-    big = radii >= max(RADII_MM[LARGE], 1.4 * main) * 0.99
+    big = _copied(spots, radii, main, repeat, view)
     at, radius = _with_large(found, main, spots[big], radii[big], view.coarse)
     shrink = view.coarse / strip.px_per_mm
     u = strip.u_of((at[:, 0] + 0.5) / shrink - 0.5)
@@ -191,7 +193,8 @@ def _round_spots(view: _View) -> tuple[Floats, Floats]:
         answer += np.asarray(cv2.filter2D(view.stack[4], -1, 2 * ring * x * y), np.float32)
         which[answer > best] = k
         np.maximum(best, answer, out=best)
-    best[~view.inside] = -1
+    # What the mat shines through at its centre is a mesh.
+    best[~view.inside | (view.stack[1] < 1.0)] = -1
     at, _ = _peaks(best, ROUND, 0.4 * view.coarse)
     index = at.astype(int)
     return at, np.array(RADII_MM)[which[index[:, 1], index[:, 0]]]
@@ -206,16 +209,32 @@ def _peaks(answer: Image, least: float, apart_px: float) -> tuple[Floats, Floats
 
 @dataclass(frozen=True, eq=False)
 class _Looks:
-    """Whether spots look like a bead: surely, and at all."""
+    """Whether spots look like a bead: surely, and at all; least cover, strangeness of rim."""
 
     sure: Mask
     maybe: Mask
+    cover: Floats
+    rim: Floats
+
+    def as_good_as(self, typical: Mask) -> Mask:
+        """Not much less opaque, nor with much more of an edge, than the typical ones.
+
+        A picot is a ring of thread: it has the size and the shades of a bead, and a hole.
+        """
+        least = _beyond(-self.cover[typical], 4.0, 0.25)
+        most = _beyond(self.rim[typical], 5.0, 10.0)
+        return np.asarray((-self.cover < least) & (self.rim < most), dtype=bool)
+
+
+def _beyond(values: Floats, times: float, least: float) -> float:
+    middle = float(np.median(values))
+    return middle + max(times * float(np.median(np.abs(values - middle))), least)
 
 
 def _looks(view: _View, at: Floats, radii: Floats) -> _Looks:
     """Judge spots: opaque, with a light spot that is no mat, and a rim unlike thread."""
     if len(at) == 0:
-        return _Looks(np.zeros(0, bool), np.zeros(0, bool))
+        return _Looks(np.zeros(0, bool), np.zeros(0, bool), *np.zeros((2, 0)))
     angle = np.arange(16) * (2 * np.pi / 16)
     share = np.array([0.05, 0.25, 0.5, 0.7, 0.85, 1.0])[:, None]
     r_px = radii[:, None] * view.fine
@@ -234,14 +253,14 @@ def _looks(view: _View, at: Floats, radii: Floats) -> _Looks:
     rim, whole = strange[:, 4 * 16 :].mean(1), strange[:, core].mean(1)
     sure = (lowest > 0.5) & (cover > 0.7) & (gloss > 6.5) & (rim > 3) & (whole > 2.5)
     maybe = (lowest > 0.3) & (cover > 0.55) & (gloss > 3.5) & (rim > 2)
-    return _Looks(sure, maybe)
+    return _Looks(sure, maybe, lowest.astype(np.float64), rim.astype(np.float64))
 
 
 def _on_lines(view: _View, at: Floats, radii: Floats) -> Mask:
     """Whether a line of the mat runs under the core of a spot."""
     near = cv2.blur(view.zone.astype(np.float32), (3, 3)) > 0
     x, y = at.astype(int).T
-    return np.asarray(near[y, x] & (radii < 3), dtype=bool)
+    return np.asarray(near[y, x] & (radii < LINE_MM), dtype=bool)
 
 
 def _recurring(radii: Floats) -> float | None:
@@ -282,8 +301,9 @@ def _search(view: _View, seeds: Floats, radius: float, repeat: Repeat | None) ->
             return None
         wrong = (value > 0.2) & ((total < 0.45) | ~looks.maybe)
         hard = at[wrong][np.argsort(-value[wrong])[:1200]]
-    bead = (total > SURE) & (looks.maybe | (total > 0.8))
-    unsure = (total > 0.38) & ~bead & looks.maybe
+    good = looks.maybe & looks.as_good_as(looks.sure & (total > SURE) & ~lined)
+    bead = (total > SURE) & good
+    unsure = (total > 0.38) & ~bead & good
     if bead.sum() < FEWEST or unsure.sum() > 0.6 * bead.sum():
         return None
     return np.asarray(at[bead])
@@ -303,11 +323,13 @@ def _cut(view: _View, at: Floats) -> NDArray[np.float32]:
 
 def _answer(view: _View, beads: NDArray[np.float32], rest: NDArray[np.float32]) -> Image:
     """Fisher's linear discriminant of beads against the rest, at every pixel: mean 1 and 0."""
+    from scipy import linalg
+
     one, none = beads.mean(0), rest.mean(0)
     a, b = beads - one, rest - none
     spread = 0.5 * (a.T @ a) / len(a) + 0.5 * (b.T @ b) / len(b)
     spread[np.diag_indices(len(spread))] += 0.03 * np.trace(spread) / len(spread)
-    weight = np.linalg.solve(spread, one - none)
+    weight = linalg.cho_solve(linalg.cho_factor(spread, lower=True), one - none)
     weight /= float((one - none) @ weight)
     answer = np.full(view.inside.shape, -float(none @ weight), np.float32)
     side = 2 * HALF + 1
@@ -343,18 +365,38 @@ def _supported(
     return np.asarray(np.where(seen > 0, (1 - share) * value + share * mean, doubted))
 
 
+def _copied(at: Floats, radii: Floats, main: float, repeat: Repeat | None, view: _View) -> Mask:
+    """Which spots are larger than the usual bead, and again so a repeat away where seen."""
+    big = np.asarray(radii > 1.38 * main, dtype=bool)
+    if repeat is None or repeat.sure < 0.5 or not big.any():
+        return big
+    shift = np.array([repeat.length_mm.value * view.coarse, 0.0])
+    near = 0.8 * view.coarse
+    again = np.zeros(len(at), bool)
+    seen = np.zeros(len(at), bool)
+    for k in (-2, -1, 1, 2):
+        x, y = np.round(at + k * shift).astype(int).T
+        there = (x >= 0) & (x < view.inside.shape[1])
+        seen |= there & view.inside[y, np.clip(x, 0, view.inside.shape[1] - 1)]
+        for i in np.flatnonzero(big & there):
+            off = np.hypot(*(at[big] - at[i] - k * shift).T) < near
+            again[i] |= bool((off & (np.abs(np.log(radii[big] / radii[i])) < 0.3)).any())
+    return big & (again | ~seen)
+
+
 def _with_large(
     at: Floats, radius: float, large: Floats, large_radii: Floats, per_mm: float
 ) -> tuple[Floats, Floats]:
-    """Add the large spots; a small one found inside a large one is its gloss or its hole."""
+    """Add the large spots; small ones in them are gloss, but for a bead that holds a sequin."""
     keep = np.ones(len(at), bool)
     chosen: list[int] = []
     for k in np.argsort(-large_radii):
         away = np.hypot(*(large[chosen] - large[k]).T) if chosen else np.array([np.inf])
         inner = np.hypot(*(at - large[k]).T) < 0.8 * large_radii[k] * per_mm
-        if away.min() > large_radii[k] * per_mm and inner.sum() <= 2:
+        if away.min() > large_radii[k] * per_mm and inner.sum() <= 1:
             chosen.append(int(k))
-            keep &= ~inner
+            held = np.hypot(*(at - large[k]).T) < 0.35 * large_radii[k] * per_mm
+            keep &= ~inner | (held & (large_radii[k] > 1.6 * radius))
     places = np.vstack([at[keep], large[chosen]]) if chosen else at
     radii = np.concatenate([np.full(int(keep.sum()), radius), large_radii[chosen]])
     return places, radii
