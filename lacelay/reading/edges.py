@@ -38,6 +38,8 @@ LEAST_ALIKE, EVEN_ALIKE = 0.3, 0.55
 LOOPS_MM = 0.15
 #: What lies this far past an end, mm, tells whether the lace goes on.
 PAST_END_MM = 4.0
+#: More than this share of an edge hidden is said.
+HIDDEN_SHARE = 0.15
 #: A valley nearer than this to a cut end may or may not be whole.
 CUT_END_MM = 1.5
 #: A pixel covered by more than this belongs to the edge; less is shadow or blur.
@@ -151,10 +153,11 @@ def _goes_on(strip: Strip, side: Side, at: Ints, way: int) -> bool:
     if len(half) < 8:
         return False
     end = int(at[-1]) if way > 0 else int(at[0])
-    gap = round(1.5 * strip.px_per_mm)
+    gap = round(strip.px_per_mm)
     past = end + way * np.arange(gap, gap + wide)
+    past = past[(past >= 0) & (past < strip.rgb.shape[1])]
     own = end - way * np.arange(gap, gap + 2 * wide)
-    if past.min() < 0 or past.max() >= strip.rgb.shape[1]:
+    if len(past) < strip.px_per_mm:
         return False
     corners = np.column_stack([strip.u_of(past[[0, -1, 0, -1]]), strip.v_of(half[[0, 0, -1, -1]])])
     photo = strip.photo_map.lace_to_photo(corners)
@@ -360,6 +363,10 @@ def _edge_doubts(
         doubts.append(f"{many} hard to see and placed by the others")
     if fit.dropped:
         doubts.append("scallops near an end could not be read")
+    if float(fit.hidden.mean()) > HIDDEN_SHARE:
+        doubts.append(f"{fit.hidden.mean():.0%} of it is hidden or unlike the rest")
+    if len(fit.at) < 4:
+        doubts.append("too few scallops are seen to know their even pattern")
     ends = [name for name, on in zip(("left", "right"), profile.goes_on, strict=True) if on]
     if ends:
         doubts.append(f"the lace seems to go on past the mat at its {' and '.join(ends)} end")

@@ -26,7 +26,7 @@ NOTCH_SHARE = 0.4
 #: Samples of the mean shape over one period.
 PHASES = 240
 #: An edge dead level within the second over the first, mm, is no lace.
-FLAT_MM, FLAT_PLAY_MM = 9.0, 0.25
+FLAT_MM, FLAT_PLAY_MM = 16.0, 0.2
 #: A valley is looked for at most this share of its scallop from where it should be.
 REACH_SHARE = 0.16
 #: A valley that differs from its neighbours' shift by more than this is an outlier, mm,
