@@ -47,6 +47,10 @@ ROUND = 0.37
 HALF = 6
 #: Answer (0 the lace's own, 1 a typical bead) from which a spot is a bead.
 SURE = 0.6
+#: Beads found to a sure one at first; more, and what was learned is the look of thread.
+MOST_GROWTH = 8
+#: Most turns of learning and searching.
+MOST_TURNS = 4
 #: Most spots to learn from.
 MOST_LEARNED = 400
 DOUBT = "it looks beaded, but the beads could not be told one by one; count them yourself"
@@ -286,7 +290,9 @@ def _search(view: _View, seeds: Floats, radius: float, repeat: Repeat | None) ->
         pick = random.choice(len(rows), 800)
         others = np.vstack([others, np.column_stack([columns[pick], rows[pick]])])
     hard = np.empty((0, 2))
-    for _ in range(2):
+    first = len(seeds)
+    for turn in range(MOST_TURNS):
+        before = len(seeds)
         if len(seeds) > MOST_LEARNED:
             seeds = seeds[random.permutation(len(seeds))[:MOST_LEARNED]]
         rest = np.vstack([others, hard])
@@ -297,14 +303,17 @@ def _search(view: _View, seeds: Floats, radius: float, repeat: Repeat | None) ->
         lined = _on_lines(view, at, np.full(len(at), radius))
         total = _supported(answer, at, value, lined, repeat, view.coarse)
         seeds = at[looks.sure & (total > SURE) & ~lined]
-        if len(seeds) < FEWEST:
+        if not FEWEST <= len(seeds) <= MOST_GROWTH * first:
             return None
         wrong = (value > 0.2) & ((total < 0.45) | ~looks.maybe)
         hard = at[wrong][np.argsort(-value[wrong])[:1200]]
+        # Enough when the second turn, now against hard examples, brings hardly any more.
+        if turn > 0 and len(seeds) < 1.1 * before:
+            break
     good = looks.maybe & looks.as_good_as(looks.sure & (total > SURE) & ~lined)
     bead = (total > SURE) & good
     unsure = (total > 0.38) & ~bead & good
-    if bead.sum() < FEWEST or unsure.sum() > 0.6 * bead.sum():
+    if not FEWEST <= bead.sum() <= MOST_GROWTH * first or unsure.sum() > 0.6 * bead.sum():
         return None
     return np.asarray(at[bead])
 
@@ -393,7 +402,9 @@ def _with_large(
     for k in np.argsort(-large_radii):
         away = np.hypot(*(large[chosen] - large[k]).T) if chosen else np.array([np.inf])
         inner = np.hypot(*(at - large[k]).T) < 0.8 * large_radii[k] * per_mm
-        if away.min() > large_radii[k] * per_mm and inner.sum() <= 1:
+        # Some beads of a tight run within a circle make no larger bead.
+        most = 1 if large_radii[k] < 1.7 * radius else 3
+        if away.min() > large_radii[k] * per_mm and inner.sum() <= most:
             chosen.append(int(k))
             held = np.hypot(*(at - large[k]).T) < 0.35 * large_radii[k] * per_mm
             keep &= ~inner | (held & (large_radii[k] > 1.6 * radius))
