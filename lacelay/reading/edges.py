@@ -40,6 +40,8 @@ LOOPS_MM = 0.15
 PAST_END_MM = 4.0
 #: More than this share of an edge hidden is said.
 HIDDEN_SHARE = 0.15
+#: Scallops that take turns in width differ by less than this.
+UNEVEN_WIDTHS = 1.75
 #: A valley nearer than this to a cut end may or may not be whole.
 CUT_END_MM = 1.5
 #: A pixel covered by more than this belongs to the edge; less is shadow or blur.
@@ -227,7 +229,7 @@ def _cut(strip: Strip, u_mm: Floats, v_mm: Floats) -> bool:
     return bool((off < near).mean() > 0.4)
 
 
-def read_edge(profile: Profile, relative_sigma: float, repeat_mm: float | None = None) -> LaceEdge:
+def read_edge(profile: Profile, relative_sigma: float) -> LaceEdge:
     """Find the scallops of one edge.
 
     Parameters
@@ -235,8 +237,6 @@ def read_edge(profile: Profile, relative_sigma: float, repeat_mm: float | None =
     profile : Profile
     relative_sigma : float
         Standard uncertainty of the scale, as a share; part of the pitch's and depth's.
-    repeat_mm : float, optional
-        Repeat of the whole lace, where it is known.
     """
     u, out = profile.u_mm, profile.outward_mm
     spacing = float(u[1] - u[0])
@@ -251,7 +251,7 @@ def read_edge(profile: Profile, relative_sigma: float, repeat_mm: float | None =
         return _with_doubt(straight, "it runs out of the photo and was not seen")
     if whole_play < SHALLOWEST_MM:
         return straight
-    fit = fit_scallops(level, spacing, repeat_mm)
+    fit = fit_scallops(level, spacing)
     if fit is None or fit.alike < LEAST_ALIKE:
         if whole_play > 3 * SHALLOWEST_MM:
             return _with_doubt(straight, "this edge is uneven, but in no even scallops")
@@ -336,6 +336,7 @@ def _crown(shape: Floats, start: float, stop: float) -> float:
     if bend >= -1e-9:
         return top
     top += float(np.clip(-slope / (2 * bend), -0.12 * wide, 0.12 * wide))
+    top = float(np.clip(top, phases[0], phases[-1]))
     # Where loops stand on the crown the tip is the one that stands out most.
     own = np.abs(phases - top) <= 0.11 * wide
     rest = heights[own] - np.polyval(
@@ -367,6 +368,9 @@ def _edge_doubts(
         doubts.append(f"{fit.hidden.mean():.0%} of it is hidden or unlike the rest")
     if len(fit.at) < 4:
         doubts.append("too few scallops are seen to know their even pattern")
+    wide = np.diff(fit.at)
+    if len(wide) > 1 and wide.max() > UNEVEN_WIDTHS * wide.min():
+        doubts.append("its scallops are uneven in width: a valley may be missing")
     ends = [name for name, on in zip(("left", "right"), profile.goes_on, strict=True) if on]
     if ends:
         doubts.append(f"the lace seems to go on past the mat at its {' and '.join(ends)} end")

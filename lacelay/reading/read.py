@@ -108,6 +108,7 @@ def read_lace(
     length = float(lower_profile.u_mm[-1] - lower_profile.u_mm[0])
     pitches = [edge.pitch_mm.value for edge in (lower, upper) if edge.pitch_mm is not None]
     found = find_repeat(strip, max(pitches) if pitches else None, sigma, length)
+    lower, upper = _with_repeat(lower, found.repeat), _with_repeat(upper, found.repeat)
     say("finding motifs", 0.75)
     ground = read_ground(strip)
     motifs = read_motifs(ground, found.repeat.length_mm.value if found.repeat else None)
@@ -119,8 +120,8 @@ def read_lace(
         length_mm=length,
         width_mm=_width(lower, upper, lower_profile, upper_profile, sigma),
         outline_mm=_outline(strip),
-        lower=_with_repeat(lower, found.repeat),
-        upper=_with_repeat(upper, found.repeat),
+        lower=lower,
+        upper=upper,
         repeat=found.repeat,
         motifs=motifs,
         beads=beads.beads,
@@ -252,7 +253,10 @@ def _with_repeat(edge: LaceEdge, repeat: Repeat | None) -> LaceEdge:
         return edge
     times = repeat.length_mm.value / edge.pitch_mm.value
     if abs(times - round(times)) > 0.15 or round(times) < 1:
-        return edge
+        if repeat.sure < 0.6:
+            return edge
+        misfit = "its scallops do not go evenly into the repeat of the lace"
+        return replace(edge, doubt=f"{edge.doubt}; {misfit}" if edge.doubt else misfit)
     return replace(edge, per_repeat=round(times))
 
 

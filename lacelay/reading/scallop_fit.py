@@ -23,6 +23,8 @@ NARROWEST_MM = 5.0
 VALLEY_SHARE = 0.34
 #: A valley narrower than this share of the widest is a notch in a scallop's head.
 NOTCH_SHARE = 0.4
+#: Times a period is seen, of one scallop and of several, to be believed.
+FEWEST_SCALLOPS, FEWEST_COPIES = 1.7, 2.5
 #: Samples of the mean shape over one period.
 PHASES = 240
 #: An edge dead level within the second over the first, mm, is no lace.
@@ -108,9 +110,7 @@ def likeness(values: Floats, most: int) -> Floats:
     return np.asarray(product / np.sqrt(np.maximum(head * tail, 1e-12)), dtype=np.float64)
 
 
-def fit_scallops(
-    height: Floats, spacing_mm: float, repeat_mm: float | None = None
-) -> ScallopFit | None:
+def fit_scallops(height: Floats, spacing_mm: float) -> ScallopFit | None:
     """Fit the scallops of an edge.
 
     Parameters
@@ -118,9 +118,6 @@ def fit_scallops(
     height : ndarray, shape (n,)
         Height of the edge, counted outward, evenly spaced; it may run aslant or in a bow.
     spacing_mm : float
-    repeat_mm : float or None
-        Repeat of the whole lace, where it is known: it settles which of two periods of an
-        edge about equally alike is the lace's own.
 
     Returns
     -------
@@ -137,7 +134,7 @@ def fit_scallops(
         low, high = np.percentile(row[seen], [4, 96])
         far = (row < low - 0.3 * (high - low)) | (row > high + 0.3 * (high - low))
         row = np.where(seen & ~far, row, np.nan)
-        for period in _periods(row, spacing_mm, repeat_mm):
+        for period in _periods(row, spacing_mm):
             copies = len(row) / period
             if any(abs(period - other) < 0.02 * period for other in done) and degree < 4:
                 continue
@@ -147,11 +144,11 @@ def fit_scallops(
             fit = _fit(row, trend, period, spacing_mm, 2 if copies < 5 else 4)
             if fit is None or fit.pitch * spacing_mm < 0.9 * NARROWEST_MM:
                 continue
+            # Several scallops are one period only if that period recurs; else a valley that
+            # is covered once would make a pattern of its own.
+            if len(row) / fit.period < (FEWEST_COPIES if fit.each > 1 else FEWEST_SCALLOPS):
+                continue
             score = fit.alike
-            if repeat_mm is not None:
-                times = repeat_mm / (fit.period * spacing_mm)
-                if abs(times - round(times)) < 0.06 and round(times) >= 1:
-                    score += 0.03
             # The shorter period unless the longer one tells clearly more.
             gain = 0.05 if best is None or fit.period > 1.1 * best[1].period else 0.0
             if best is not None and fit.period < 0.9 * best[1].period:
@@ -185,7 +182,7 @@ def _trend(u: Floats, height: Floats, seen: NDArray[np.bool_], degree: int) -> F
     return np.asarray(np.polyval(fit, u), dtype=np.float64)
 
 
-def _periods(row: Floats, spacing_mm: float, repeat_mm: float | None) -> list[float]:
+def _periods(row: Floats, spacing_mm: float) -> list[float]:
     """Shifts that bring the edge onto itself, shortest first."""
     from scipy.signal import find_peaks
 
@@ -200,10 +197,6 @@ def _periods(row: Floats, spacing_mm: float, repeat_mm: float | None) -> list[fl
         return []
     trust = like[peaks] * np.sqrt(1 - 0.5 * peaks / n)
     found = [float(p) for p in peaks[trust >= 0.5 * trust.max()][:6]]
-    if repeat_mm is not None and repeat_mm / spacing_mm < 0.72 * n:
-        period = repeat_mm / spacing_mm
-        if all(abs(period - other) > 0.04 * period for other in found):
-            found.append(period)
     return sorted(found)
 
 
@@ -467,6 +460,14 @@ def _alike(row: Floats, shape: Floats, phases: Floats) -> float:
     A third of an edge may be hidden or torn without spoiling it: misses are capped.
     """
     known = np.isfinite(row)
+    # What is seen in one copy only is its own mean shape and tells nothing.
+    bins = np.floor((phases % 1.0) * PHASES).astype(int)
+    copy = np.floor(phases).astype(int)
+    seen = np.unique(np.column_stack([bins[known], copy[known]]), axis=0)
+    copies = np.bincount(seen[:, 0], minlength=PHASES)
+    known &= copies[bins] >= 2
+    if known.sum() < 8:
+        return 0.0
     own = row[known] - float(np.median(shape))
     miss = np.abs(row[known] - shape_at(shape, phases[known]))
     cap = 0.5 * float(np.ptp(shape)) + 1e-9
@@ -474,5 +475,5 @@ def _alike(row: Floats, shape: Floats, phases: Floats) -> float:
         float((np.minimum(np.abs(own), cap) ** 2).mean()) + 1e-9
     )
     # A shape fitted to c copies explains 1/c of pure chance.
-    chance = min(0.9, 1.0 / max(float(phases[-1] - phases[0]), 1.0))
+    chance = 1.0 / float(copies[bins[known]].mean())
     return float(np.clip((share - chance) / (1 - chance), -1, 1))

@@ -35,13 +35,9 @@ def test_scallops_are_counted_and_placed(galloon: tuple[Any, Any]) -> None:
     lace = reading.lace
     assert (lace.lower.count, lace.upper.count) == (6, 6)
     assert lace.lower.pitch_mm.value == pytest.approx(drawn.pitch_mm, rel=0.005)
-    tips = np.sort(_misses(drawn, lace, drawn.tips_mm, lace.lower.tips_mm))
-    assert np.all(tips[:-1] < 1.0)
-    assert tips[-1] < 2.0
+    assert _misses(drawn, lace, drawn.tips_mm, lace.lower.tips_mm).max() < 1.5
     # A heavy printed line of nearly the lace's colour runs through the last valley.
-    valleys = np.sort(_misses(drawn, lace, drawn.valleys_mm, lace.lower.valleys_mm))
-    assert np.all(valleys[:-1] < 1.5)
-    assert valleys[-1] < 3.0
+    assert _misses(drawn, lace, drawn.valleys_mm, lace.lower.valleys_mm).max() < 1.5
 
 
 def test_the_repeat_is_not_its_half(galloon: tuple[Any, Any]) -> None:
