@@ -50,7 +50,7 @@ SURE = 0.6
 #: Beads found to a sure one at first; more, and what was learned is the look of thread.
 MOST_GROWTH = 8
 #: Most turns of learning and searching.
-MOST_TURNS = 4
+MOST_TURNS = 3
 #: Most spots to learn from.
 MOST_LEARNED = 400
 DOUBT = "it looks beaded, but the beads could not be told one by one; count them yourself"
