@@ -32,9 +32,9 @@ Mask = NDArray[np.bool_]
 FINE, COARSE = 6.5, 4.5
 #: Below this the photo shows no beads, px per mm.
 LEAST = 4.5
-#: Radii looked for, mm; the first two only tell the specks of a weave from beads.
+#: Radii looked for, mm; the first three only tell the specks of a weave from beads.
 RADII_MM = tuple(0.5 * 1.13**k for k in range(9)) + (1.5, 1.8, 2.15, 2.55)
-SPECKS = 2
+SPECKS = 3
 #: Radii from this one on are too few to learn from: such spots must be sure by themselves.
 LARGE = 9
 #: Fewest sure spots of one size that make a beaded lace, and fewest for a doubt.
