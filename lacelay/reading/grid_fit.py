@@ -26,7 +26,13 @@ from lacelay.reading.grid_lines import (
     photo_span_of,
 )
 from lacelay.reading.grid_search import CoarseGrid
-from lacelay.reading.grid_step import divided_into, heavy_lines, main_lines, main_lines_only
+from lacelay.reading.grid_step import (
+    divided_into,
+    heavy_lines,
+    main_lines,
+    main_lines_only,
+    ticks_per_step,
+)
 
 Floats = NDArray[np.float64]
 
@@ -72,6 +78,8 @@ class Grid:
         Least i, least j, largest i, largest j of the lines seen.
     photo_span : tuple of float
         The same of the whole photo.
+    ticks : int or None
+        Into how many parts ruler ticks along the border divide a step.
     """
 
     photo_to_grid: Floats
@@ -92,6 +100,7 @@ class Grid:
     square: float
     extent: tuple[float, float, float, float]
     photo_span: tuple[float, float, float, float]
+    ticks: int | None = None
 
 
 def fit_grid(gray: NDArray[np.uint8], coarse: CoarseGrid, *, fully: bool = True) -> Grid | None:
@@ -156,6 +165,7 @@ def fit_grid(gray: NDArray[np.uint8], coarse: CoarseGrid, *, fully: bool = True)
         ratio *= main_ratio
     elif fully:
         divided = divided_into(gray, pose, stretches, kept)
+    extent = extent_of(stretches, kept)
     return Grid(
         photo_to_grid=pose.photo_to_grid,
         radial=(pose.k1, 0.0),
@@ -173,8 +183,9 @@ def fit_grid(gray: NDArray[np.uint8], coarse: CoarseGrid, *, fully: bool = True)
         heavy_ratio=ratio,
         stretches=stretches_kept,
         square=squareness(inverse(pose.photo_to_grid), centre, focal),
-        extent=extent_of(stretches, kept),
+        extent=extent,
         photo_span=photo_span_of(pose, (width, height)),
+        ticks=ticks_per_step(gray, pose, extent) if fully else None,
     )
 
 

@@ -124,6 +124,53 @@ def _fainter_line(
     return height_here > max(4 * noise, 0.07 * abs(stretches.typical))
 
 
+#: Ticks looked for along a mat's border, to a step; 8 is looked for but tells nothing.
+TICKS = (8, 10, 16, 20)
+#: How strong their own frequency must be, and how much stronger than any other.
+TICK_STRENGTH, TICK_CLEAR = 0.12, 4.0
+
+
+def ticks_per_step(
+    gray: NDArray[np.uint8], pose: Pose, extent: tuple[float, float, float, float]
+) -> int | None:
+    """How many ruler ticks divide a step along the outermost lines; None where none are seen.
+
+    Just outside each border line the grey levels are sampled; ticks are where whole parts of
+    a step are, so their frequency stands alone in the spectrum but for its multiples.
+    """
+    height, width = gray.shape
+    found = []
+    for side in range(4):
+        across, along = side % 2, 1 - side % 2
+        # Ticks may hide the border line itself: then the next one in is the last seen.
+        for beyond in (0.05, 0.08, 1.05, 1.08):
+            place = np.arange(extent[along], extent[along + 2], 1 / 160)
+            at = np.empty((len(place), 2))
+            at[:, along] = place
+            at[:, across] = extent[side] + (beyond if side >= 2 else -beyond)
+            photo = pose.to_photo(at)
+            inside = ((photo > 1) & (photo < [width - 2, height - 2])).all(1)
+            if inside.sum() < 3 * 160:
+                continue
+            place = place[inside]
+            level = sampled(gray, photo[inside].astype(np.float32)[:, None])[:, 0]
+            level = level - np.convolve(np.pad(level, 30, mode="edge"), np.ones(61) / 61, "valid")
+            # A lamp's glare or the lace may cross the border: no place weighs more than 3.
+            size = float(level.std()) + 1e-6
+            level = np.clip(level / size, -3, 3)
+            strength = {
+                k: float(np.abs(np.mean(level * np.exp(2j * np.pi * k * place))))
+                for k in range(5, 36)
+            }
+            for ticks in TICKS:
+                rest = max(value for k, value in strength.items() if k % ticks)
+                if strength[ticks] > max(TICK_STRENGTH, TICK_CLEAR * rest):
+                    found.append(ticks)
+    if not found or len(set(found)) > 1:
+        return None
+    return found[0]
+
+
 def heavy_lines(
     stretches: Stretches, kept: NDArray[np.bool_]
 ) -> tuple[int | None, tuple[int, int], float]:

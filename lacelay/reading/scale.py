@@ -27,7 +27,9 @@ USUAL_STEPS_MM = (5.0, 10.0, 20.0, 50.0, MM_PER_INCH / 4, MM_PER_INCH / 2, MM_PE
 MAT_SIGMA = 0.001
 #: Cells of a grid rightly counted are square within this share.
 SQUARE = 0.004
-#: A camera held by hand over a table is off square by some degrees: 1.5 % across a lace.
+#: A camera held by hand over a table is off square by some degrees: 1.5 % across a lace. By a
+#: known width four rendered photos without a grid came out 0.1 to 0.3 % off, one of fine picots
+#: 2.0 %: within this and the 1 % a ruler over lace is worth.
 UNSQUARE_SIGMA = 0.015
 GRID_REMEDY = (
     "Say the grid's step (--grid 1cm or --grid 1in), or give two points a known distance apart."
@@ -232,7 +234,7 @@ def _settle_grid(
     if request.grid_mm is not None:
         step = request.grid_mm
     else:
-        read = step_from_print(grid.divided, grid.heavy_every)
+        read = step_from_print(grid.divided, grid.heavy_every, grid.ticks)
         if told is not None:
             nearest = min(USUAL_STEPS_MM, key=lambda usual: abs(np.log(usual / told)))
             step = nearest if abs(nearest / told - 1) < 0.04 else told
@@ -268,11 +270,15 @@ def _settle_grid(
     )
 
 
-def step_from_print(divided: int, heavy_every: int | None) -> float | None:
+def step_from_print(
+    divided: int, heavy_every: int | None, ticks: int | None = None
+) -> float | None:
     """The step a grid has by how it is divided and counted, or None where that does not tell.
 
     Tens are counted in centimetres, dozens in inches; inches are divided by four and eight,
-    centimetres by five and ten. Halves say nothing: that is asked, not guessed.
+    centimetres by five and ten. Halves say nothing: that is asked, not guessed. Ruler ticks
+    along the border are sixteenths of an inch or (half) millimetres; eight to a step may be
+    eighths of an inch or sixteenths of half an inch, so they say nothing either.
 
     Examples
     --------
@@ -281,6 +287,14 @@ def step_from_print(divided: int, heavy_every: int | None) -> float | None:
     >>> step_from_print(2, None) is None
     True
     """
+    by_ticks = {10: 10.0, 16: MM_PER_INCH, 20: 10.0}.get(ticks or 0)
+    by_lines = _step_from_lines(divided, heavy_every)
+    if by_ticks is not None and by_lines is not None and by_ticks != by_lines:
+        return None
+    return by_ticks if by_lines is None else by_lines
+
+
+def _step_from_lines(divided: int, heavy_every: int | None) -> float | None:
     if heavy_every in (5, 10) or divided in (5, 10):
         return None if heavy_every in (6, 12) else 10.0
     if heavy_every in (6, 12) or divided in (4, 8):

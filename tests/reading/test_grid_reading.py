@@ -107,6 +107,32 @@ def test_what_print_says_of_its_step(divided: int, heavy: int | None, step: floa
     assert step_from_print(divided, heavy) == step
 
 
+@pytest.mark.parametrize(
+    ("ticks", "step"), [(16, 25.4), (10, 10.0), (20, 10.0), (8, None), (None, None)]
+)
+def test_what_ruler_ticks_say_of_the_step(ticks: int | None, step: float | None) -> None:
+    assert step_from_print(1, None, ticks) == step
+    assert step_from_print(2, 10, 16) is None  # print that contradicts itself is asked about
+
+
+@pytest.mark.parametrize("ticks", [16, 10, 8, None])
+def test_ruler_ticks_along_the_border_are_counted(ticks: int | None) -> None:
+    step, photo = 150, np.full((1200, 1800), 70.0)
+    for k in range(11):
+        at = 150 + k * step
+        photo[150:1051, at - 2 : at + 3] = 200
+        if k < 7:
+            photo[150 + k * step - 2 : 150 + k * step + 3, 150:1651] = 200
+    for k in range(10 * (ticks or 0) + 1):
+        at = 150 + k * step / (ticks or 1)
+        left = int(np.floor(at))
+        photo[128:150, left : left + 2] = 150
+    photo += np.random.default_rng(1).normal(0, 2, photo.shape)
+    grid = find_reference(np.repeat(photo[..., None], 3, axis=2).astype(np.uint8)).grid
+    assert grid is not None
+    assert grid.ticks == ticks
+
+
 def test_squareness_of_a_pinhole_view_is_nothing_and_of_a_stretch_is_the_stretch() -> None:
     # A camera of focal length 1500 px tilted by 10 degrees over a square grid, 20 units away.
     tilt = np.deg2rad(10)
