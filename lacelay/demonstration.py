@@ -24,8 +24,6 @@ SAMPLES = Path(__file__).resolve().parent.parent / "sample_images"
 _ENDINGS = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
 #: Edges by turns: every photo is laid along one, so that all is done within a minute.
 _EDGES = ("bodice-top", "circular-hem", "scoop-neckline", "dipped-waist")
-#: What a maker would be asked about a sample whose mat does not say it: its grid.
-_SAMPLE_GRIDS = {"guipure_flounce": "1in"}
 
 
 @dataclass(frozen=True)
@@ -92,10 +90,7 @@ def demonstrate(
     if grid is not None:
         parse_length_mm(grid)  # told now rather than once for every photo
     found = _photos_in(folder)
-    grids = {} if photos else _SAMPLE_GRIDS
     tell(f"{len(found)} photos in {folder}")
-    for name, step in grids.items():
-        tell(f"(told of {name}: its mat has a grid of {step})")
     jobs = [
         (photo, _EDGES if photos else (_EDGES[k % len(_EDGES)],)) for k, photo in enumerate(found)
     ]
@@ -105,8 +100,7 @@ def demonstrate(
         min(len(jobs), os.cpu_count() or 1), mp_context=get_context("spawn")
     ) as pool:
         running = {
-            pool.submit(_photo_cases, photo, edges, out, grids.get(photo.stem, grid)): photo
-            for photo, edges in jobs
+            pool.submit(_photo_cases, photo, edges, out, grid): photo for photo, edges in jobs
         }
         for done in as_completed(running):
             photo = running[done]
