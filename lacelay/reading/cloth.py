@@ -110,6 +110,8 @@ def find_lace(photo: NDArray[np.uint8], reference: Reference) -> LaceArea:
     if _touches_all(extent, seen):
         # A table beside the mat hangs together with lace that lies across the mat's edge.
         mat_area = _mat_seen(seen) & on_mat
+        if mat_area.mean() < LEAST_MAT_SHARE:
+            raise _filled()
         seen &= mat_area
         on_mat = mat_area
         extent, others = _largest(seen, mat)
@@ -237,6 +239,11 @@ FILLED_SHARE, LARGEST_BARE_SHARE = 0.7, 0.1
 _FILLED_PX, _FILLED_JOINT_PX = 400, 6
 #: Largest motif, as a share of a photo that is filled with lace.
 _MOTIF_SHARE = 0.03
+
+
+#: A mat with lace on it, seen before a table, spans more of the photo than this; what bare
+#: places span in a photo filled with lace are motifs.
+LEAST_MAT_SHARE = 0.6
 
 
 def _refuse_if_filled(seen: Mask) -> None:
