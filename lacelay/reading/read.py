@@ -28,6 +28,8 @@ from lacelay.reading.strip import Axis, Strip, cut_out, find_axis, local_px_per_
 Floats = NDArray[np.float64]
 Progress = Callable[[str, float], None]
 
+#: Share of the lace seen that must be cut out as one piece.
+LEAST_PART = 0.5
 #: Widths no lace has, mm: a sign of a wrong scale.
 NARROWEST_LACE_MM, WIDEST_LACE_MM = 4.0, 1600.0
 
@@ -101,6 +103,8 @@ def read_lace(
     say("straightening the lace", 0.35)
     by_width = None if settled.grid or request.two_points else request.width_mm
     strip = _straighten(photo, settled, area, axis, grid_step, by_width)
+    outline = _outline(strip)
+    _refuse_pieces(strip.photo_map.lace_to_photo(outline), area)
     say("reading edges and repeat", 0.6)
     sigma = settled.relative_sigma
     lower_profile, upper_profile = profiles(strip)
@@ -119,7 +123,7 @@ def read_lace(
         name=name,
         length_mm=length,
         width_mm=_width(lower, upper, lower_profile, upper_profile, sigma),
-        outline_mm=_outline(strip),
+        outline_mm=outline,
         lower=lower,
         upper=upper,
         repeat=found.repeat,
@@ -137,6 +141,19 @@ def read_lace(
     )
     say("done", 1.0)
     return Reading(lace, _picture(strip))
+
+
+def _refuse_pieces(outline_px: Floats, area: LaceArea) -> None:
+    """Refuse a lace that fell into pieces: what was cut out is a small part of what was seen."""
+    x, y = outline_px.T
+    cut_out = abs(float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)))) / 2
+    seen = float(area.extent.sum()) / area.shrink**2
+    if cut_out < LEAST_PART * seen:
+        raise ReadingError(
+            "The net between the motifs could hardly be told from the mat, so the lace fell into "
+            "pieces.",
+            "Photograph it on a mat that differs more from it, in even light.",
+        )
 
 
 def _plausible(width_mm: float, reference: Reference) -> None:
