@@ -61,7 +61,7 @@ def lab_of(rgb: NDArray[np.uint8]) -> Image:
 
 def seen_above(mat: Mat) -> float:
     """Distance from the mat above which a pixel is lace, at least in part."""
-    return max(2.8 * mat.noise, 0.3 * mat.contrast)
+    return max(2.8 * mat.noise, 0.18 * mat.contrast)
 
 
 def distance(lab: Image, surface: Image, zone: Image | None, mat: Mat) -> Image:

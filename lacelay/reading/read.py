@@ -149,11 +149,15 @@ def _refuse_pieces(outline_px: Floats, area: LaceArea) -> None:
     cut_out = abs(float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)))) / 2
     seen = float(area.extent.sum()) / area.shrink**2
     if cut_out < LEAST_PART * seen:
-        raise ReadingError(
-            "The net between the motifs could hardly be told from the mat, so the lace fell into "
-            "pieces.",
-            "Photograph it on a mat that differs more from it, in even light.",
-        )
+        raise _pieces()
+
+
+def _pieces() -> ReadingError:
+    return ReadingError(
+        "The net between the motifs could hardly be told from the mat, so the lace fell into "
+        "pieces.",
+        "Photograph it on a mat that differs more from it, in even light.",
+    )
 
 
 def _plausible(width_mm: float, reference: Reference) -> None:
@@ -308,6 +312,8 @@ def _outline(strip: Strip) -> Floats:
     contours, _ = cv2.findContours(
         strip.extent.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
     )
+    if not contours:
+        raise _pieces()
     largest = max(contours, key=cv2.contourArea)
     simple = (
         cv2.approxPolyDP(largest, 0.12 * strip.px_per_mm, True).reshape(-1, 2).astype(np.float64)

@@ -233,6 +233,10 @@ def local_px_per_mm(photo_map: PhotoMap, u_mm: float, v_mm: float) -> float:
     return float(np.sqrt(abs(one[0] * two[1] - one[1] * two[0])))
 
 
+#: Least matte that counts as thread where the search saw lace.
+FAINT = 0.12
+
+
 def cut_out(
     photo: NDArray[np.uint8],
     reference: Reference,
@@ -296,7 +300,13 @@ def cut_out(
     far = distance(lab, surface, zone, mat)
     alpha = _matte(far, mat)
     alpha[outside] = 0
-    extent = _extent(alpha > 0.3, px_per_mm)
+    # Where the search saw lace, fainter thread is enough: fine net must hold it together.
+    inside = cv2.remap(
+        area.extent.astype(np.uint8),
+        (x_px + 0.5) * area.shrink - 0.5, (y_px + 0.5) * area.shrink - 0.5,
+        cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT,
+    )  # fmt: skip
+    extent = _extent((alpha > 0.3) | ((inside > 0) & (alpha > FAINT)), px_per_mm)
     alpha[~extent] = 0
     mat_rgb = np.asarray(cv2.cvtColor(surface, cv2.COLOR_Lab2RGB) * 255, dtype=np.float32)
     return Strip(photo_map, rgb, alpha, mat_rgb, extent, px_per_mm, u_low, v_high)
