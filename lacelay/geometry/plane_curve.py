@@ -203,13 +203,6 @@ class PlaneCurve:
         """Return the same points travelled the other way; the covered side changes."""
         return PlaneCurve(self.points_mm[::-1])
 
-    def tightest(self) -> tuple[float, float]:
-        """(s, signed radius) of the tightest bend; the radius is inf on a straight edge."""
-        kappa = np.diff(self._heading) / np.diff(self.s_mm)
-        k = int(np.argmax(np.abs(kappa)))
-        radius = 1 / kappa[k] if abs(kappa[k]) > 1e-9 else np.inf
-        return float(self.s_mm[k] + self.s_mm[k + 1]) / 2, float(radius)
-
 
 def _at_points(s: Values, headings: Values) -> Values:
     """Headings at points from the headings of the segments between them."""

@@ -27,7 +27,7 @@ from lacelay.geometry.photo_map import PhotoMap
 
 Points = NDArray[np.float64]
 Side = Literal["lower", "upper"]
-#: The seven frieze groups by IUCr name; what each allows is in `LaceSymmetry` readers.
+#: The seven frieze groups by IUCr name.
 FRIEZE_GROUPS = ("p1", "p11g", "p1m1", "p2", "p2mg", "p11m", "p2mm")
 
 

@@ -29,7 +29,8 @@ MAT_SIGMA = 0.001
 SQUARE = 0.004
 #: A camera held by hand over a table is off square by some degrees: 1.5 % across a lace. By a
 #: known width four rendered photos without a grid came out 0.1 to 0.3 % off, one of fine picots
-#: 2.0 %: within this and the 1 % a ruler over lace is worth.
+#: 2.0 %: that one lies a little outside this with the 1 % a ruler over lace is worth, as one in
+#: three may.
 UNSQUARE_SIGMA = 0.015
 GRID_REMEDY = (
     "Say the grid's step (--grid 1cm or --grid 1in), or give two points a known distance apart."

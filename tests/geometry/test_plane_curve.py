@@ -58,9 +58,8 @@ def test_arcs_end_where_they_should() -> None:
     assert curve.points_mm[-1] == pytest.approx([150.0, 150.0], abs=1e-9)
     assert curve.heading(curve.length_mm) == pytest.approx(0.0, abs=1e-12)
     assert curve.turning(0.0, 50 * np.pi) == pytest.approx(np.pi / 2, abs=1e-5)
-    assert curve.tightest()[1] == pytest.approx(-50, rel=1e-4)
-    assert curve.tightest()[0] > 50 * np.pi
-    assert PlaneCurve.from_arcs([(100.0, 0.0)]).tightest()[1] == np.inf
+    assert curve.kappa(60 * np.pi) == pytest.approx(-1 / 50, rel=1e-4)
+    assert PlaneCurve.from_arcs([(100.0, 0.0)]).kappa(50.0) == pytest.approx(0.0, abs=1e-12)
 
 
 def test_straight_on_beyond_the_ends() -> None:

@@ -16,7 +16,6 @@ from lacelay.reading.read import read_lace
 from lacelay.reading.scale import ScaleRequest
 
 Drawing = Callable[..., Any]
-PHOTOS = Path(__file__).resolve().parents[2].parent / "shared" / "photos"
 
 
 def _misses(drawn: Any, lace: Any, true_mm: np.ndarray, read_mm: np.ndarray) -> np.ndarray:
@@ -160,11 +159,8 @@ def test_an_array_that_is_no_photo_is_refused() -> None:
 
 
 @pytest.mark.public
-def test_a_chessboard_gives_no_lace_scale() -> None:
-    path = PHOTOS / "chessboard_left01.jpg"
-    if not path.exists():
-        pytest.skip("the photo of a chessboard is not beside the project")
-    photo = cv2.imread(str(path))[..., ::-1].copy()
+def test_a_chessboard_gives_no_lace_scale(public_photos: Path) -> None:
+    photo = cv2.imread(str(public_photos / "chessboard_left01.jpg"))[..., ::-1].copy()
     with pytest.raises((ReadingError, ScaleError)) as caught:
         read_lace(photo, name="chessboard")
     assert caught.value.remedy
