@@ -102,7 +102,7 @@ def find_lace(photo: NDArray[np.uint8], reference: Reference) -> LaceArea:
     terms, noise = fit_surface(lab, zone, on_mat, x_px, y_px, reference)
     surface = surface_at(terms, x_px, y_px, reference.size_px)
     mat = completed(lab, surface, zone, on_mat, terms, noise, reference)
-    seen = (distance(lab, surface, zone, mat) > seen_above(mat)) & on_mat
+    seen = (distance(lab, surface, zone, mat, _joint(lab)) > seen_above(mat)) & on_mat
     seen &= ~_featureless(lab, zone, mat.noise)
     _refuse_if_filled(seen)
     extent, others = _largest(seen, mat)
@@ -316,11 +316,15 @@ def _half_width(extent: Mask) -> float:
     return float(inside.max())
 
 
+def _joint(picture: Image | Mask) -> float:
+    """Threads apart by less than this are the same lace: the net must close before filling."""
+    return max(2.0, 0.0035 * max(picture.shape))
+
+
 def _largest(seen: Mask, mat: Mat) -> tuple[Mask, int]:
     """The largest piece with its holes filled, and how many are nearly as large."""
     height, width = seen.shape
-    # Threads apart by less than this are the same lace: the net must close before filling.
-    joint = max(2.0, 0.0035 * max(height, width))
+    joint = _joint(seen)
     pad = int(3 * joint)
     padded = np.pad(seen.astype(np.uint8), pad)
     closed = cv2.morphologyEx(padded, cv2.MORPH_CLOSE, disc(joint))[pad:-pad, pad:-pad]

@@ -53,6 +53,12 @@ class Mat:
         return surface_at(self.terms, x_px, y_px, self.size_px)
 
 
+#: Lace that differs from the mat as a shadow does, to this cosine, is told by its threads.
+SHADE_LIKE = 0.7
+#: Shadow or glare over less than this share of the picture is not looked for.
+LIT_SHARE = 0.002
+
+
 def lab_of(rgb: NDArray[np.uint8]) -> Image:
     """CIE Lab, float32, of an sRGB picture."""
     scaled = rgb.astype(np.float32) * np.float32(1 / 255)
@@ -64,7 +70,9 @@ def seen_above(mat: Mat) -> float:
     return max(2.8 * mat.noise, 0.18 * mat.contrast)
 
 
-def distance(lab: Image, surface: Image, zone: Image | None, mat: Mat) -> Image:
+def distance(
+    lab: Image, surface: Image, zone: Image | None, mat: Mat, thread_px: float
+) -> Image:
     """Lab distance from the mat, shaded or not, and from printed lines where they run.
 
     Parameters
@@ -73,18 +81,24 @@ def distance(lab: Image, surface: Image, zone: Image | None, mat: Mat) -> Image:
         The picture and the bare mat there.
     zone : ndarray or None
         1 where a printed line runs.
+    thread_px : float
+        What is narrower than this may be a dark thread, but is no shadow lying on the mat.
     """
     offset = lab - surface
     square = np.asarray(cv2.transform(offset * offset, np.ones((1, 3), np.float32)), np.float32)
     middle = _middle(surface)
     lace = mat.lace_lab - middle
-    shade = shade_of(middle)
-    # A shadow is mat that is darker: it counts as mat unless the lace lies that way too.
-    apart = _apart(lace, shade)
-    if apart > 0.6 * mat.contrast:
-        far = _beside(offset, square, shade, 1.0) * np.float32(mat.contrast / apart)
-    else:
-        far = np.sqrt(square)
+    far = np.sqrt(square)
+    # A shadow is mat that is darker, a reflected lamp mat that is whiter: both count as mat
+    # unless the lace lies that way too.
+    for light in (shade_of(middle), glare_of(middle)):
+        apart = _apart(lace, light)
+        if apart < 0.6 * mat.contrast or not _is_seen(offset, square, light, mat.noise):
+            continue
+        along = float(lace @ light) / float(np.linalg.norm(lace) * np.linalg.norm(light))
+        least = thread_px if along > SHADE_LIKE else None
+        lit = _beside(offset, square, light, 1.0, least)
+        far = np.minimum(far, lit * np.float32(mat.contrast / apart))
     if zone is None or float((mat.line_offset**2).sum()) < 1:
         return far
     apart = _apart(lace, mat.line_offset)
@@ -110,15 +124,35 @@ def shade_of(mat_lab: Floats) -> Floats:
     return np.asarray(dark.reshape(3) - mat_lab, dtype=np.float64)
 
 
-def _beside(offset: Image, square: Image, along: Floats, most: float) -> Image:
+def glare_of(mat_lab: Floats) -> Floats:
+    """Lab of white minus Lab of the mat: what a reflected lamp adds."""
+    return np.array([100.0, 0.0, 0.0]) - mat_lab
+
+
+def _is_seen(offset: Image, square: Image, light: Floats, noise: float) -> bool:
+    """Whether enough of the picture lies clearly on the way from the mat to a light's colour."""
+    sample = (slice(None, None, 8), slice(None, None, 8))
+    rest = _beside(offset[sample], square[sample], light, 1.0)
+    far2 = square[sample]
+    return bool(((far2 > (4 * noise) ** 2) & (rest * rest < 0.25 * far2)).mean() > LIT_SHARE)
+
+
+def _beside(
+    offset: Image, square: Image, along: Floats, most: float, least_px: float | None = None
+) -> Image:
     """Distance of Lab offsets from the stretch between 0 and `most` times `along`.
 
     `square` is the squared length of the offsets: what lies along the way is taken from it.
+    With `least_px` only as much of the way counts as is seen over that width: where lace is
+    darker than the mat, a fine thread has the colour of a shadow, but not its breadth.
     """
     way = along.astype(np.float32)
     length2 = max(float(way @ way), 1e-6)
     dot = cv2.transform(offset.reshape(-1, 1, 3), way.reshape(1, 3)).reshape(square.shape)
     share = np.clip(dot / np.float32(length2), 0, np.float32(most))
+    if least_px is not None:
+        wide = 2 * max(1, round(least_px / 2)) + 1
+        share = cv2.morphologyEx(share, cv2.MORPH_OPEN, np.ones((wide, wide), np.uint8))
     rest = square - share * (2 * dot - share * np.float32(length2))
     return np.asarray(np.sqrt(np.maximum(rest, 0)), dtype=np.float32)
 

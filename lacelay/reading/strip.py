@@ -235,6 +235,8 @@ def local_px_per_mm(photo_map: PhotoMap, u_mm: float, v_mm: float) -> float:
 
 #: Least matte that counts as thread where the search saw lace.
 FAINT = 0.12
+#: Threads and cords are narrower than this, mm; shadows of even light are not.
+THREAD_MM = 1.2
 
 
 def cut_out(
@@ -297,7 +299,7 @@ def cut_out(
             cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE,
         )  # fmt: skip
         outside |= mat_here == 0
-    far = distance(lab, surface, zone, mat)
+    far = distance(lab, surface, zone, mat, THREAD_MM * px_per_mm)
     alpha = _matte(far, mat)
     alpha[outside] = 0
     # Where the search saw lace, fainter thread is enough: fine net must hold it together.
