@@ -34,6 +34,8 @@ REACH_SHARE = 0.16
 #: A valley that differs from its neighbours' shift by more than this is an outlier, mm,
 #: or by more than this share of the pitch.
 OUTLIER_MM, OUTLIER_SHARE = 1.2, 0.045
+#: Lace cut off in the very valley: one this little beyond the end, mm, lies at the end.
+END_MM = 0.6
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,7 +45,7 @@ class ScallopFit:
     Parameters
     ----------
     at : ndarray, shape (m,)
-        In order along the edge, all inside the profile.
+        In order along the edge, all inside the profile; at its end where the lace was cut there.
     pulled : ndarray of bool, shape (m,)
         Placed by the neighbours: what is seen there does not look like a valley.
     period : float
@@ -234,7 +236,9 @@ def _fit(
         shape = fold(row, phases)
     last = len(row) - 1
     hidden = ~np.isfinite(row)
-    seen = (at >= 0) & (at <= last)
+    edge = END_MM / spacing_mm
+    seen = (at >= -edge) & (at <= last + edge)
+    at = np.where(seen, np.clip(at, 0, last), at)
     # The ends may be shaped otherwise (a corner, a torn end): no valley there without sight.
     good = np.flatnonzero(seen & ~unlike & (pulled == 0))
     if len(good) == 0:
