@@ -47,6 +47,10 @@ class ReadingError(LacelayError, ValueError):
     """A photo in which the lace, its edges or its pattern cannot be read."""
 
 
+class CorrectionError(LacelayError, ValueError):
+    """A correction of a reading that cannot be, or has lost what it was about."""
+
+
 class TargetError(LacelayError, ValueError):
     """A garment edge that cannot be used."""
 

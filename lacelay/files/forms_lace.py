@@ -34,6 +34,7 @@ from lacelay.model.lace import (
     LaceEdge,
     Measured,
     Motif,
+    PhotoPart,
     Repeat,
     Scale,
     Shares,
@@ -130,6 +131,15 @@ class PhotoMapForm(Form, frozen=True, kw_only=True):
     focal_px: Annotated[float, Meta(gt=0, le=1e7)] = 1.0
 
 
+class PartForm(Form, frozen=True, kw_only=True):
+    """What one photo of several shows: its own map to the whole lace, and its stretch of u."""
+
+    name: str
+    photo: PhotoMapForm
+    from_mm: Mm
+    to_mm: Mm
+
+
 class LaceForm(Form, frozen=True, kw_only=True):
     """A length of lace as read.
 
@@ -156,6 +166,8 @@ class LaceForm(Form, frozen=True, kw_only=True):
     motifs: list[MotifForm]
     beads: list[BeadForm]
     cords: list[TrackForm]
+    flaws: list[TrackForm] = []
+    parts: list[PartForm] = []
 
 
 class PictureForm(Form, frozen=True, kw_only=True):
@@ -228,6 +240,16 @@ def lace_form(lace: Lace) -> LaceForm:
             for k, bead in enumerate(lace.beads)
         ],
         cords=[track(each) for each in lace.cords_mm],
+        flaws=[track(each) for each in lace.flaws_mm],
+        parts=[
+            PartForm(
+                name=each.name,
+                photo=_map_form(each.photo),
+                from_mm=mm(each.from_mm),
+                to_mm=mm(each.to_mm),
+            )
+            for each in lace.parts
+        ],
     )
 
 
@@ -269,6 +291,11 @@ def lace_from_form(form: LaceForm) -> Lace:
             symmetry=form.symmetry,
             reversible=form.reversible,
             doubts=form.doubts,
+            flaws_mm=[track(f"flaws[{k}]", each) for k, each in enumerate(form.flaws)],
+            parts=[
+                PhotoPart(each.name, _map_from(each.photo), each.from_mm, each.to_mm)
+                for each in form.parts
+            ],
         )
 
 

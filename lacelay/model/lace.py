@@ -175,6 +175,30 @@ class Shares:
 
 
 @dataclass(frozen=True, eq=False)
+class PhotoPart:
+    """The part of a lace that one photo of several shows.
+
+    Parameters
+    ----------
+    name : str
+        Of the photo.
+    photo : PhotoMap
+        From that photo straight to the frame of the whole lace, u = 0 being its left end.
+    from_mm, to_mm : float
+        The stretch of u that is taken from this photo.
+    """
+
+    name: str
+    photo: PhotoMap
+    from_mm: float
+    to_mm: float
+
+    def __post_init__(self) -> None:
+        if not self.from_mm < self.to_mm:
+            raise ValueError("the part of a photo runs from a lower to a higher u")
+
+
+@dataclass(frozen=True, eq=False)
 class Lace:
     """A length of lace as read.
 
@@ -205,6 +229,10 @@ class Lace:
         True only when she said both sides are alike.
     doubts : sequence of str
         What the reading is not sure of, in her words.
+    flaws_mm : sequence of ndarray, each (n, 2)
+        Areas she marked as not to be used.
+    parts : sequence of PhotoPart
+        For a lace joined from several photos, in order of u; `photo` is None then.
     """
 
     name: str
@@ -224,6 +252,8 @@ class Lace:
     symmetry: str | None = None
     reversible: bool = False
     doubts: Sequence[str] = ()
+    flaws_mm: Sequence[Points] = ()
+    parts: Sequence[PhotoPart] = ()
 
     def __post_init__(self) -> None:
         if not self.length_mm > 0 or not self.width_mm.value > 0:
@@ -236,7 +266,7 @@ class Lace:
         if self.symmetry is not None and self.symmetry not in FRIEZE_GROUPS:
             raise ValueError(f"unknown frieze group {self.symmetry!r}")
         object.__setattr__(self, "outline_mm", outline)
-        for name in ("motifs", "beads", "cords_mm", "doubts"):
+        for name in ("motifs", "beads", "cords_mm", "doubts", "flaws_mm", "parts"):
             object.__setattr__(self, name, tuple(getattr(self, name)))
 
     def edge(self, side: Side) -> LaceEdge:

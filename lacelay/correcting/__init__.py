@@ -1,0 +1,1 @@
+"""What she put right, laid over a reading: lace record in, lace record out."""
