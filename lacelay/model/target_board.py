@@ -1,54 +1,59 @@
-"""The printed target: a ChArUco board of our own sizes, the same for sheet and reading.
+"""The printed target sheet: a board of squares and markers, drawn and read from one layout.
 
-The board fits an A4 and a Letter sheet with margins. Its frame: (x_mm, y_mm), x right and
-y up as printed, the origin at the lower left corner of the board's lower left square.
-The top left square is black, and markers are numbered from 0 in reading order.
+Our own layout: 7 x 9 squares of 25 mm, markers of 18 mm in the white ones, so that it goes on
+A4 and on Letter alike. Which paper it is printed on is told by the markers' numbers.
+
+Frame: board (x, y) mm, x right, y up, from the board's lower left corner.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+TargetPaper = Literal["a4", "letter"]
+#: Squares along x and y.
+COLUMNS, ROWS = 7, 9
+SQUARE_MM, MARKER_MM = 25.0, 18.0
+#: Markers in the white squares, counted from the upper left along the rows.
+MARKERS = COLUMNS * ROWS // 2
+#: First marker number on each paper; the markers are those of OpenCV's 5 x 5 set of 100.
+FIRST_MARKER: dict[TargetPaper, int] = {"a4": 0, "letter": 50}
+MARKER_SET = "DICT_5X5_100"
+#: Width and height, mm: ISO 216; 8 1/2 x 11 in.
+PAPER_MM: dict[TargetPaper, tuple[float, float]] = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
+#: From the lower edge of the paper to the board.
+BELOW_BOARD_MM = 36.0
 
 
-@dataclass(frozen=True)
-class TargetBoard:
-    """Geometry of a ChArUco board; lengths in mm.
+def board_corner_mm(paper: TargetPaper) -> tuple[float, float]:
+    """Lower left corner of the board on the paper, from the paper's lower left corner."""
+    return (PAPER_MM[paper][0] - COLUMNS * SQUARE_MM) / 2, BELOW_BOARD_MM
 
-    Parameters
-    ----------
-    columns, rows : int
-        Squares across and down.
-    square_mm, marker_mm : float
-        Sides of a square and of the marker in every white one.
-    dictionary : str
-        Name of the predefined dictionary of markers, an attribute of `cv2.aruco`.
-    bar_mm : float
-        Length of the check bar printed below the board.
+
+def black_squares_mm() -> NDArray[np.float64]:
+    """Lower left corners of the black squares, shape (n, 2).
 
     Examples
     --------
-    >>> TARGET_BOARD.size_mm
-    (150.0, 210.0)
+    >>> len(black_squares_mm()), MARKERS
+    (32, 31)
     """
-
-    columns: int
-    rows: int
-    square_mm: float
-    marker_mm: float
-    dictionary: str
-    bar_mm: float
-
-    def __post_init__(self) -> None:
-        if self.columns < 2 or self.rows < 2 or not 0 < self.marker_mm < self.square_mm:
-            raise ValueError("a board has 2 x 2 squares or more, and markers smaller than these")
-
-    @property
-    def size_mm(self) -> tuple[float, float]:
-        """Width and height of the printed squares."""
-        return (self.columns * self.square_mm, self.rows * self.square_mm)
+    at = [(i, j) for j in range(ROWS) for i in range(COLUMNS) if (i + j) % 2 == 0]
+    return np.asarray(at, dtype=np.float64) * SQUARE_MM
 
 
-#: The one board that is printed and looked for.
-TARGET_BOARD = TargetBoard(
-    columns=5, rows=7, square_mm=30.0, marker_mm=22.0, dictionary="DICT_5X5_50", bar_mm=100.0
-)
+def markers_mm() -> NDArray[np.float64]:
+    """Lower left corners of the markers in order of their numbers, shape (n, 2)."""
+    pad = (SQUARE_MM - MARKER_MM) / 2
+    at = [(i, j) for j in reversed(range(ROWS)) for i in range(COLUMNS) if (i + j) % 2 == 1]
+    return np.asarray(at, dtype=np.float64) * SQUARE_MM + pad
+
+
+def paper_outline_mm(paper: TargetPaper) -> NDArray[np.float64]:
+    """Corners of the paper in the board's frame, shape (4, 2)."""
+    width, height = PAPER_MM[paper]
+    x0, y0 = board_corner_mm(paper)
+    return np.array([[0, 0], [width, 0], [width, height], [0, height]]) - [x0, y0]
