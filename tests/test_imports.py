@@ -15,7 +15,8 @@ ROOMS = {
     "units": {"errors"},
     "geometry": {"errors", "units"},
     "model": {"errors", "units", "geometry"},
-    "reading": {"errors", "units", "geometry", "model"},
+    "correcting": {"errors", "units", "geometry", "model"},
+    "reading": {"errors", "units", "geometry", "model", "correcting"},
     "rendering": {"errors", "units", "geometry", "model"},
     "planning": {"errors", "units", "geometry", "model"},
     "buying": {"errors", "units", "geometry", "model"},
@@ -23,7 +24,7 @@ ROOMS = {
     "files": {"errors", "units", "geometry", "model"},
     "lace_story": {"errors", "units", "model"},
     "workflow": {
-        *("errors", "units", "model", "reading", "rendering", "planning", "buying"),
+        *("errors", "units", "model", "correcting", "reading", "rendering", "planning", "buying"),
         *("drawing", "files"),
     },
     "demonstration": {"errors", "units", "files", "workflow"},
@@ -36,11 +37,13 @@ ROOMS = {
 LIBRARIES = {
     "numpy": {
         *("geometry", "model", "reading", "rendering", "planning", "buying", "drawing", "files"),
+        "correcting",
     },
-    "cv2": {"reading", "rendering", "drawing", "planning"},
+    "cv2": {"correcting", "reading", "rendering", "drawing", "planning"},
     "scipy": {"geometry", "reading", "rendering", "planning"},
     "shapely": {
         *("geometry", "model", "reading", "rendering", "planning", "drawing", "files"),
+        "correcting",
     },
     "skimage": {"reading", "planning"},
     "PIL": {"files", "drawing", "rendering"},

@@ -30,7 +30,7 @@ def photo_of(lace: Lace) -> PhotoMap:
     """
     if lace.photo is None:
         raise CorrectionError(
-            f"{lace.name} is not the reading of one photo, so points of a photo mean nothing in it.",
+            f"{lace.name} is not the reading of one photo, so no point of a photo lies in it.",
             "Put the reading of each photo right before they are joined.",
         )
     return lace.photo
@@ -51,7 +51,9 @@ def scaled(lace: Lace, factor: float, relative_sigma: float, reference: str) -> 
     def measured(value: Measured, _: str) -> Measured:
         return rescaled(value, factor, old, relative_sigma)
 
-    new = _moved(lace, lambda points: points * factor, measured, lambda _: factor)
+    new = _moved(
+        lace, lambda points: points * factor, measured, lambda at: np.full(len(at), factor)
+    )
     return replace(
         new,
         photo=moved,
@@ -95,16 +97,15 @@ def through(lace: Lace, photo: PhotoMap) -> Lace:
 
     ends = np.array([[0.0, 0.5], [1.0, 0.5]]) * [lace.length_mm, lace.width_mm.value]
     middle = ends.mean(axis=0)
-    around = np.array([[-2.0, 0], [2.0, 0], [0, -2.0], [0, 2.0]])
-    along, across = _growth(move(middle + around))
+    across = float(_growth(move, middle[None])[0, 1])
     along = float(np.hypot(*np.diff(move(ends), axis=0)[0])) / lace.length_mm
     grows = {"along": along, "across": across}
 
     def measured(value: Measured, way: str) -> Measured:
         return rescaled(value, grows[way], 0.0, 0.0)
 
-    def local(place: Points) -> float:
-        return float(np.sqrt(np.prod(_growth(move(place + around)))))
+    def local(places: Points) -> Points:
+        return np.asarray(np.sqrt(_growth(move, places).prod(axis=1)), dtype=np.float64)
 
     new = _moved(lace, move, measured, local)
     factor = float(np.sqrt(along * across))
@@ -113,59 +114,71 @@ def through(lace: Lace, photo: PhotoMap) -> Lace:
         photo=photo,
         length_mm=lace.length_mm * along,
         mesh_mm=None if lace.mesh_mm is None else lace.mesh_mm * factor,
-        scale=replace(lace.scale, px_per_mm=lace.scale.px_per_mm / local(middle)),
+        scale=replace(lace.scale, px_per_mm=lace.scale.px_per_mm / float(local(middle[None])[0])),
     )
 
 
-def _growth(moved: Points) -> tuple[float, float]:
-    """Growth along and across, of a cross whose arms were four long."""
-    return (
-        float(np.hypot(*(moved[1] - moved[0]))) / 4,
-        float(np.hypot(*(moved[3] - moved[2]))) / 4,
-    )
+def _growth(move: Move, places: Points) -> Points:
+    """Growth along and across at each place, shape (n, 2)."""
+    around = np.array([[-2.0, 0], [2.0, 0], [0, -2.0], [0, 2.0]])
+    crosses = move((places[:, None] + around).reshape(-1, 2)).reshape(-1, 2, 2, 2)
+    arms = crosses[:, :, 1] - crosses[:, :, 0]
+    return np.asarray(np.hypot(arms[..., 0], arms[..., 1]) / 4, dtype=np.float64)
 
 
 def _moved(
     lace: Lace,
     move: Move,
     measured: Callable[[Measured, str], Measured],
-    local: Callable[[Points], float],
+    local: Callable[[Points], Points],
 ) -> Lace:
     """Move all points, beads with their sizes, and the edges' and the lace's measures."""
+    places = np.array([(bead.u_mm, bead.v_mm) for bead in lace.beads]).reshape(-1, 2)
+    edges = (lace.lower, lace.upper)
+    tracks = [
+        lace.outline_mm,
+        *(track for edge in edges for track in (edge.valleys_mm, edge.tips_mm)),
+        *(motif.outline_mm for motif in lace.motifs),
+        *lace.cords_mm,
+        *lace.flaws_mm,
+        places,
+    ]
+    # All at once: the way through the photo costs as much for one point as for thousands.
+    ends = np.cumsum([len(track) for track in tracks])[:-1]
+    moved = iter(np.split(move(np.concatenate(tracks)), ends))
 
     def edge(one: LaceEdge) -> LaceEdge:
         return replace(
             one,
-            valleys_mm=_each(move, one.valleys_mm),
-            tips_mm=_each(move, one.tips_mm),
+            valleys_mm=next(moved),
+            tips_mm=next(moved),
             pitch_mm=None if one.pitch_mm is None else measured(one.pitch_mm, "along"),
             depth_mm=None if one.depth_mm is None else measured(one.depth_mm, "across"),
         )
 
-    places = np.array([(bead.u_mm, bead.v_mm) for bead in lace.beads]).reshape(-1, 2)
+    outline, lower, upper = next(moved), edge(lace.lower), edge(lace.upper)
+    motifs = [Motif(next(moved), motif.kind) for motif in lace.motifs]
+    cords = [next(moved) for _ in lace.cords_mm]
+    flaws = [next(moved) for _ in lace.flaws_mm]
     beads = [
-        Bead(float(u), float(v), bead.diameter_mm * local(place))
-        for bead, place, (u, v) in zip(lace.beads, places, _each(move, places), strict=True)
+        Bead(float(u), float(v), bead.diameter_mm * float(size))
+        for bead, (u, v), size in zip(lace.beads, next(moved), local(places), strict=True)
     ]
     repeat = lace.repeat
+    if repeat is not None:
+        repeat = replace(repeat, length_mm=measured(repeat.length_mm, "along"))
     return replace(
         lace,
         width_mm=measured(lace.width_mm, "across"),
-        outline_mm=move(lace.outline_mm),
-        lower=edge(lace.lower),
-        upper=edge(lace.upper),
-        repeat=None
-        if repeat is None
-        else replace(repeat, length_mm=measured(repeat.length_mm, "along")),
-        motifs=[Motif(move(motif.outline_mm), motif.kind) for motif in lace.motifs],
+        outline_mm=outline,
+        lower=lower,
+        upper=upper,
+        repeat=repeat,
+        motifs=motifs,
         beads=beads,
-        cords_mm=[_each(move, cord) for cord in lace.cords_mm],
-        flaws_mm=[move(flaw) for flaw in lace.flaws_mm],
+        cords_mm=cords,
+        flaws_mm=flaws,
     )
-
-
-def _each(move: Move, points: Points) -> Points:
-    return move(points) if len(points) else points
 
 
 def set_down(lace: Lace, left_mm: float, lower_mm: float) -> Lace:
@@ -181,12 +194,10 @@ def set_down(lace: Lace, left_mm: float, lower_mm: float) -> Lace:
     length, width, scale = lace.length_mm, lace.width_mm, lace.scale
     # Only the origin moves: what was measured stays as measured.
     moved = through(lace, replace(photo, axis_mat_mm=axis))
-    kept: dict[str, LaceEdge] = {
-        side: replace(
-            moved.edge(side), pitch_mm=lace.edge(side).pitch_mm, depth_mm=lace.edge(side).depth_mm
-        )
-        for side in ("lower", "upper")
-    }
+
+    def edge(now: LaceEdge, was: LaceEdge) -> LaceEdge:
+        return replace(now, pitch_mm=was.pitch_mm, depth_mm=was.depth_mm)
+
     return replace(
         moved,
         length_mm=length,
@@ -198,5 +209,6 @@ def set_down(lace: Lace, left_mm: float, lower_mm: float) -> Lace:
             replace(bead, diameter_mm=old.diameter_mm)
             for bead, old in zip(moved.beads, lace.beads, strict=True)
         ],
-        **kept,
+        lower=edge(moved.lower, lace.lower),
+        upper=edge(moved.upper, lace.upper),
     )

@@ -9,10 +9,11 @@ from numpy.typing import NDArray
 
 from lacelay.correcting.doubts import without
 from lacelay.correcting.frame import photo_of, scaled, through
+from lacelay.correcting.outline import reach_mm
 from lacelay.errors import CorrectionError
 from lacelay.geometry.photo_map import PhotoMap
 from lacelay.model.corrections import ScaleByLine, ScaleByRectangle, ScaleByWidth
-from lacelay.model.lace import Lace, Side
+from lacelay.model.lace import Lace
 from lacelay.units import format_length
 
 Floats = NDArray[np.float64]
@@ -54,7 +55,7 @@ def by_line(lace: Lace, told: ScaleByLine) -> tuple[Lace, str | None]:
 
 def by_width(lace: Lace, told: ScaleByWidth) -> tuple[Lace, str | None]:
     """Scale a reading so that it is as wide from tips to tips as she told."""
-    over_all = _reach(lace, "upper") - _reach(lace, "lower")
+    over_all = reach_mm(lace, "upper") - reach_mm(lace, "lower")
     return _settled(
         lace,
         told.width_mm / over_all,
@@ -94,9 +95,14 @@ def _settled(
             f"By {_with_article(name)} the lace would be {width:.1f} mm wide.",
             "Check the length told, and that the points are the right ones.",
         )
+    answered = without(lace, "scale")
     if not perspective and _taken_as_square(photo_of(lace)):
         sigma = float(np.hypot(sigma, UNSQUARE_SIGMA))
-    answered = without(lace, "scale")
+        doubt = (
+            f"The scale comes from {_with_article(name)} alone: the photo is taken as seen from "
+            "straight above, so lengths far from there may be a few per cent out."
+        )
+        answered = replace(answered, doubts=(doubt, *answered.doubts))
     return scaled(answered, factor, sigma, name), _word(factor, name, lace, sigma)
 
 
@@ -161,25 +167,3 @@ def _looking_the_same_way(lace: Lace, photo: PhotoMap) -> Lace:
             "Set each corner exactly on its own corner in the photo.",
         )
     return through(lace, photo)
-
-
-def _reach(lace: Lace, side: Side) -> float:
-    """v of the tips of one edge, picots and all; of the edge itself where it is straight."""
-    edge = lace.edge(side)
-    u, v = _dense(lace.outline_mm).T
-    outermost = np.min if side == "lower" else np.max
-    if edge.scalloped and edge.pitch_mm is not None and len(edge.tips_mm):
-        near = max(0.08 * edge.pitch_mm.value, 0.6)
-        own = [v[np.abs(u - tip) <= near] for tip in edge.tips_mm[:, 0]]
-        return float(np.median([outermost(part) for part in own if len(part)]))
-    places = np.linspace(u.min(), u.max(), 121)[3:-3]
-    step = (places[1] - places[0]) / 2
-    own = [v[np.abs(u - place) <= step] for place in places]
-    return float(np.median([outermost(part) for part in own if len(part)]))
-
-
-def _dense(ring: Floats, step_mm: float = 0.5) -> Floats:
-    closed = np.vstack([ring, ring[:1]])
-    s = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
-    even = np.linspace(0.0, s[-1], int(np.ceil(s[-1] / step_mm)) + 1)
-    return np.stack([np.interp(even, s, closed[:, k]) for k in (0, 1)], axis=1)

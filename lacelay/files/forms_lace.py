@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import Annotated, Literal
 
 import numpy as np
-from msgspec import Meta
+from msgspec import Meta, field
 from numpy.typing import NDArray
 
 from lacelay.files.json_form import (
@@ -166,8 +166,8 @@ class LaceForm(Form, frozen=True, kw_only=True):
     motifs: list[MotifForm]
     beads: list[BeadForm]
     cords: list[TrackForm]
-    flaws: list[TrackForm] = []
-    parts: list[PartForm] = []
+    flaws: list[TrackForm] = field(default_factory=list)
+    parts: list[PartForm] = field(default_factory=list)
 
 
 class PictureForm(Form, frozen=True, kw_only=True):

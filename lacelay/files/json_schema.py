@@ -11,6 +11,7 @@ from typing import Any
 
 import msgspec
 
+from lacelay.files.forms_corrections import CorrectionsFile
 from lacelay.files.forms_lace import LaceFile
 from lacelay.files.forms_plan import EXACT, PlanFile
 from lacelay.files.forms_target import TargetFile
@@ -21,6 +22,7 @@ _KINDS: dict[str, type[Form]] = {
     "lacelay-lace": LaceFile,
     "lacelay-edge": TargetFile,
     "lacelay-plan": PlanFile,
+    "lacelay-corrections": CorrectionsFile,
 }
 
 

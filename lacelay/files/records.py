@@ -25,6 +25,7 @@ NAMES = {
     "lacelay-lace": "a lace record",
     "lacelay-edge": "an edge",
     "lacelay-plan": "a plan",
+    "lacelay-corrections": "the corrections of a photo",
 }
 _LARGEST_PICTURE_BYTES = 1_000_000_000
 
