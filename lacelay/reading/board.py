@@ -30,8 +30,9 @@ Floats = NDArray[np.float64]
 PRINT_SIGMA = 0.0015
 #: What a corner found to a fraction of a pixel is still worth.
 CORNER_SIGMA_PX = 0.15
-#: Fewest corners that make a board a reference.
+#: Fewest corners, and markers, that make a board a reference.
 FEWEST_CORNERS = 6
+FEWEST_MARKERS = 4
 #: Longer side of the picture that is searched for black squares, px, and how much blacker
 #: than their surroundings they are, grey levels.
 GATE_PX, BLACK_STEP = 1000, 20
@@ -128,7 +129,7 @@ def _black_on_white(small: NDArray[np.uint8]) -> tuple[slice, slice] | None:
     black = cv2.adaptiveThreshold(
         gray, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, 31, BLACK_STEP
     )
-    contours, _ = cv2.findContours(black, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    contours, _ = cv2.findContours(black, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
     squares = []
     for contour in contours:
         if not 40 <= len(contour) <= 600:
@@ -150,8 +151,8 @@ def _black_on_white(small: NDArray[np.uint8]) -> tuple[slice, slice] | None:
         y = np.clip(at[..., 1], 0, height - 1).astype(int)
         return np.asarray(gray[y, x], dtype=np.int64)
 
-    marked = (level(1.22).min(axis=1) - level(0.86).max(axis=1)) > 2 * BLACK_STEP
-    if marked.sum() < 2:
+    marked = (level(1.25).min(axis=1) - level(0.84).max(axis=1)) > 2 * BLACK_STEP
+    if marked.sum() < FEWEST_MARKERS:
         return None
     at = quads[marked].reshape(-1, 2) / shrink
     side = float(np.sqrt(np.median([cv2.contourArea(s.astype(np.float32)) for s in quads[marked]])))
@@ -166,7 +167,7 @@ def _corners(
 ) -> BoardSeen | None:
     corners, numbers = seen
     own = (numbers >= layout.first_marker) & (numbers < layout.first_marker + layout.markers)
-    if own.sum() < 2:
+    if own.sum() < FEWEST_MARKERS:
         return None
     kept = tuple(corner for corner, is_own in zip(corners, own, strict=True) if is_own)
     detector = cv2.aruco.CharucoDetector(layout.board())
