@@ -12,15 +12,22 @@ from lacelay.rendering.difficulty import LEVELS, Difficulty, Level, draw_difficu
 from lacelay.rendering.families import FAMILIES
 from lacelay.rendering.mats import MatKind
 from lacelay.rendering.photo import RENDERER_VERSION, Rendered, render_photo
+from lacelay.rendering.variation import SIZES, VARIATIONS, Variation, draw_variation
+from lacelay.rendering.varied import Details
 
 __all__ = [
     "FAMILIES",
     "LEVELS",
     "RENDERER_VERSION",
+    "SIZES",
+    "VARIATIONS",
+    "Details",
     "Difficulty",
     "Level",
     "MatKind",
     "Rendered",
+    "Variation",
     "draw_difficulty",
+    "draw_variation",
     "render_photo",
 ]

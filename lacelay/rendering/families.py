@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -106,7 +106,49 @@ _GROUPS = {
 _WITH_MIRROR_ACROSS = ("p1m1", "p2mg", "p2mm")
 
 
-def design_pattern(family: str, rng: Rng) -> Pattern:
+@dataclass(frozen=True)
+class PatternWish:
+    """What a pattern is asked to be, instead of what its seed would draw.
+
+    Parameters
+    ----------
+    symmetry : str, optional
+        Frieze group; the family's kind must allow it.
+    width_mm, pitch_mm : tuple of float, optional
+        Ranges.
+    per_repeat : tuple of int, optional
+        Least and largest number of scallops in a repeat; then no limit on its length holds.
+    ripple_share : tuple of float, optional
+        Range of the height of small scallops along the large ones, as a share of these.
+    holes_mm : tuple of float, optional
+        Range of the pitch of eyelets in a straight header.
+    colour : tuple of float, optional
+        Linear RGB reflectance.
+    metal : float
+        How much the thread shines.
+    """
+
+    symmetry: str | None = None
+    width_mm: tuple[float, float] | None = None
+    pitch_mm: tuple[float, float] | None = None
+    per_repeat: tuple[int, int] | None = None
+    ripple_share: tuple[float, float] | None = None
+    holes_mm: tuple[float, float] | None = None
+    colour: tuple[float, float, float] | None = None
+    metal: float = 0.0
+
+
+def kind_of(family: str) -> str:
+    """Whether a family is a galloon, a flounce or an allover."""
+    return _RECIPES[family].kind
+
+
+def groups_of(family: str) -> tuple[str, ...]:
+    """Frieze groups that the edges of a family allow."""
+    return _GROUPS[kind_of(family)]
+
+
+def design_pattern(family: str, rng: Rng, wish: PatternWish | None = None) -> Pattern:
     """Draw one repeat of a lace of a family.
 
     Parameters
@@ -114,6 +156,8 @@ def design_pattern(family: str, rng: Rng) -> Pattern:
     family : str
         One of `FAMILIES`.
     rng : numpy.random.Generator
+    wish : PatternWish, optional
+        Without one the same generator gives the same pattern for ever.
 
     Returns
     -------
@@ -122,12 +166,17 @@ def design_pattern(family: str, rng: Rng) -> Pattern:
     Raises
     ------
     ValueError
-        When there is no such family.
+        When there is no such family, or when it cannot be what was wished.
     """
     if family not in _RECIPES:
         raise ValueError(f"no family {family!r}; there are {', '.join(FAMILIES)}")
-    recipe = _RECIPES[family]
+    asked = wish or PatternWish()
+    recipe = _wished(_RECIPES[family], asked)
     symmetry = str(rng.choice(_GROUPS[recipe.kind]))
+    if asked.symmetry is not None:
+        if asked.symmetry not in _GROUPS[recipe.kind]:
+            raise ValueError(f"a {recipe.kind} is never {asked.symmetry}")
+        symmetry = asked.symmetry
     width = float(rng.uniform(*recipe.width))
     pitch = float(rng.uniform(*recipe.pitch))
     per_repeat = int(rng.integers(1, 5))
@@ -135,8 +184,14 @@ def design_pattern(family: str, rng: Rng) -> Pattern:
         per_repeat -= 1
     while pitch * per_repeat < 44:
         per_repeat += 1
+    if asked.per_repeat is not None:
+        per_repeat = int(rng.integers(asked.per_repeat[0], asked.per_repeat[1] + 1))
     lower, upper = _edges(recipe, symmetry, pitch, per_repeat, rng)
     repeat = pitch * per_repeat
+    if asked.ripple_share is not None:
+        lower, upper = _rippled(lower, upper, asked.ripple_share, rng)
+    if asked.holes_mm is not None:
+        upper = _header(upper, asked.holes_mm, rng)
     colour = recipe.colours[int(rng.integers(len(recipe.colours)))]
     ground = Ground(
         recipe.nets[int(rng.integers(len(recipe.nets)))],
@@ -151,8 +206,47 @@ def design_pattern(family: str, rng: Rng) -> Pattern:
         edge_beads = _edge_run(lower, repeat)
     return Pattern(
         family, repeat, width, lower, upper, tuple(placed), ground, symmetry, colour,
-        float(rng.uniform(*recipe.weave)), recipe.relief, edge_beads,
+        float(rng.uniform(*recipe.weave)), recipe.relief, edge_beads, asked.metal,
     )  # fmt: skip
+
+
+def _wished(recipe: _Recipe, wish: PatternWish) -> _Recipe:
+    if wish.width_mm is not None:
+        recipe = replace(recipe, width=wish.width_mm)
+    if wish.pitch_mm is not None:
+        # a smaller scallop keeps its shape
+        share = wish.pitch_mm[1] / recipe.pitch[1]
+        depth = (min(recipe.depth[0], share * recipe.depth[1]), share * recipe.depth[1])
+        recipe = replace(recipe, pitch=wish.pitch_mm, depth=depth)
+    if wish.colour is not None:
+        recipe = replace(recipe, colours=(wish.colour,))
+    return recipe
+
+
+def _rippled(
+    lower: EdgeDesign, upper: EdgeDesign, share: tuple[float, float], rng: Rng
+) -> tuple[EdgeDesign, EdgeDesign]:
+    """Small scallops along the large ones, the same on both edges."""
+    ripples = int(rng.choice([3, 5, 7]))
+    height = float(rng.uniform(*share)) * float(lower.depths_mm.mean())
+
+    def rippled(edge: EdgeDesign) -> EdgeDesign:
+        if not edge.scalloped:
+            return edge
+        return replace(edge, ripple_mm=height, ripples=ripples, picot_mm=0.0, picots=0)
+
+    if not lower.scalloped:
+        raise ValueError("an edge without scallops has no small ones on them")
+    return rippled(lower), rippled(upper)
+
+
+def _header(edge: EdgeDesign, holes_mm: tuple[float, float], rng: Rng) -> EdgeDesign:
+    """A straight header with eyelets at a pitch much finer than the repeat."""
+    if edge.scalloped:
+        raise ValueError("only a straight edge has a header with eyelets")
+    pitch = float(rng.uniform(*holes_mm))
+    holes = max(3, round(edge.repeat_mm / pitch))
+    return replace(edge, holes=holes, band_mm=1.3 * edge.repeat_mm / holes)
 
 
 def _edges(

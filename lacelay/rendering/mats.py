@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 import cv2
 import numpy as np
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from lacelay.rendering.difficulty import Difficulty
 from lacelay.units import MM_PER_INCH
 
-Grid = Literal["cm", "inch", "plain"]
+Grid = Literal["cm", "inch", "half-inch", "plain"]
 #: Reflectance of mats and their lines, linear RGB.
 COLOURS: dict[str, tuple[tuple[float, float, float], tuple[float, float, float]]] = {
     "dark green": ((0.015, 0.085, 0.050), (0.55, 0.60, 0.35)),
@@ -24,12 +24,31 @@ COLOURS: dict[str, tuple[tuple[float, float, float], tuple[float, float, float]]
     "teal": ((0.03, 0.17, 0.19), (0.70, 0.72, 0.62)),
     "black cloth": ((0.003, 0.003, 0.004), (0.5, 0.5, 0.5)),
     "white paper": ((0.86, 0.86, 0.84), (0.5, 0.5, 0.5)),
+    "aubergine": ((0.060, 0.016, 0.075), (0.72, 0.62, 0.75)),
+    "burgundy": ((0.110, 0.012, 0.024), (0.75, 0.62, 0.55)),
+    "brown": ((0.060, 0.032, 0.018), (0.70, 0.60, 0.42)),
+    "sky": ((0.42, 0.60, 0.74), (0.06, 0.12, 0.30)),
+    "mint": ((0.48, 0.70, 0.56), (0.05, 0.24, 0.13)),
+    "cream": ((0.78, 0.72, 0.57), (0.32, 0.20, 0.10)),
+    "lilac": ((0.56, 0.48, 0.72), (0.92, 0.90, 0.94)),
+}
+#: Inks for lines of another colour than the mat's usual one.
+INKS: dict[str, tuple[float, float, float]] = {
+    "white": (0.82, 0.82, 0.80),
+    "yellow": (0.78, 0.62, 0.05),
+    "orange": (0.80, 0.30, 0.04),
+    "red": (0.55, 0.03, 0.03),
+    "green": (0.03, 0.30, 0.10),
+    "blue": (0.03, 0.10, 0.45),
+    "black": (0.02, 0.02, 0.02),
 }
 
 
 @dataclass(frozen=True)
 class MatKind:
-    """A mat: its grid ("cm", "inch" or "plain") and its colour, a name in `COLOURS`.
+    """A mat: its grid ("cm", "inch", "half-inch" or "plain") and its colour, in `COLOURS`.
+
+    `ink` names another colour of its lines, in `INKS`.
 
     Examples
     --------
@@ -39,15 +58,26 @@ class MatKind:
 
     grid: Grid
     colour: str
+    ink: str | None = None
 
     def __post_init__(self) -> None:
-        if self.grid not in ("cm", "inch", "plain") or self.colour not in COLOURS:
+        if self.grid not in get_args(Grid) or self.colour not in COLOURS:
             raise ValueError(f"no mat {self.grid!r} in {self.colour!r}")
+        if self.ink is not None and self.ink not in INKS:
+            raise ValueError(f"no ink {self.ink!r}")
+
+    @property
+    def reflectances(self) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
+        """Of the mat and of its lines, linear RGB."""
+        base, usual = COLOURS[self.colour]
+        return base, usual if self.ink is None else INKS[self.ink]
 
     @property
     def pitch_mm(self) -> float | None:
         """Distance of the grid's main lines; None without a grid."""
-        return {"cm": 10.0, "inch": MM_PER_INCH, "plain": None}[self.grid]
+        return {"cm": 10.0, "inch": MM_PER_INCH, "half-inch": MM_PER_INCH / 2, "plain": None}[
+            self.grid
+        ]
 
 
 @dataclass(frozen=True)
@@ -85,6 +115,8 @@ def draw_mat_kind(rng: np.random.Generator, dark_lace: bool) -> MatKind:
 
 def draw_mat_print(kind: MatKind, rng: np.random.Generator) -> MatPrint:
     """Draw the print of a mat: weights of its lines, finer lines, numerals."""
+    if kind.grid == "half-inch":
+        return _half_inch_print(kind, rng)
     inch = kind.grid == "inch"
     sizes = ((16, 11), (23, 17), (35, 23)) if inch else ((42, 28), (57, 42), (88, 58))
     across, up = sizes[int(rng.integers(len(sizes)))]
@@ -100,6 +132,17 @@ def draw_mat_print(kind: MatKind, rng: np.random.Generator) -> MatPrint:
         bool(rng.random() < 0.85),
         float(rng.uniform(8, 16)),
     )
+
+
+def _half_inch_print(kind: MatKind, rng: np.random.Generator) -> MatPrint:
+    """Lines every half inch, heavy every inch or not at all heavier."""
+    pitch = MM_PER_INCH / 2
+    across, up = ((34, 22), (46, 34), (70, 46))[int(rng.integers(3))]
+    thin = float(rng.uniform(0.18, 0.35))
+    return MatPrint(
+        kind, (across * pitch, up * pitch), thin, float(rng.choice([thin, rng.uniform(0.4, 0.7)])),
+        2, 1, False, bool(rng.random() < 0.85), float(rng.uniform(8, 16)),
+    )  # fmt: skip
 
 
 def draw_mat(
@@ -127,7 +170,7 @@ def draw_mat(
     """
     width = int((box_mm[2] - box_mm[0]) * px_per_mm) + 1
     height = int((box_mm[3] - box_mm[1]) * px_per_mm) + 1
-    base, ink = (np.array(c) for c in COLOURS[printed.kind.colour])
+    base, ink = (np.array(c) for c in printed.kind.reflectances)
     noise = _surface(height, width, px_per_mm, rng)
     steps = np.asarray(1 + (np.arange(256) - 128) / 128 * 0.45, dtype=np.float32)
     image = _coloured(noise, base, steps)
@@ -225,9 +268,10 @@ def _print_grid(
     tall = 3.4 if printed.kind.grid == "cm" else 5.0
     font = tall * q / 21.0
     thick = max(1, round(0.42 * q))
+    per_number = 2 if printed.kind.grid == "half-inch" else 1
     for axis, length in enumerate((size_x, size_y)):
-        for k in range(0, round(length / pitch) + 1):
-            text = str(k)
+        for k in range(0, round(length / pitch) + 1, per_number):
+            text = str(k // per_number)
             (wide, high), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, font, thick)
             for off in (
                 -0.55 * printed.border_mm,

@@ -58,7 +58,8 @@ class Element:
     """One motif as drawn.
 
     `beads` and `sequins` have the shape (k, 3): u, v and diameter. `symmetric` says that
-    the element is its own mirror image in its u axis.
+    the element is its own mirror image in its u axis. `runs` are the numbers of beads threaded
+    in one go, in the order of `beads`; where it says nothing every bead is sewn on its own.
     """
 
     parts: tuple[Part, ...] = ()
@@ -66,6 +67,12 @@ class Element:
     beads: Points = field(default_factory=_no_beads)
     sequins: Points = field(default_factory=_no_beads)
     symmetric: bool = False
+    runs: tuple[int, ...] = ()
+
+    @property
+    def bead_runs(self) -> tuple[int, ...]:
+        """Beads of each run, in the order of `beads`; they sum to their number."""
+        return self.runs or (1,) * len(self.beads)
 
     def moved(self, matrix: Points, shift: Points) -> Element:
         """Return the element under `p -> matrix p + shift`, matrix shape (2, 2)."""
@@ -91,6 +98,7 @@ class Element:
             carry_beads(self.beads),
             carry_beads(self.sequins),
             self.symmetric,
+            self.runs,
         )
 
     def outline(self) -> Polygon:
@@ -119,6 +127,7 @@ def join_elements(elements: Sequence[Element], symmetric: bool = False) -> Eleme
         np.concatenate([np.empty((0, 3)), *[element.beads for element in elements]]),
         np.concatenate([np.empty((0, 3)), *[element.sequins for element in elements]]),
         symmetric,
+        tuple(count for element in elements for count in element.bead_runs),
     )
 
 
@@ -158,6 +167,12 @@ class EdgeDesign:
         Loops on a scallop, odd, so that one sits on the tip.
     band_mm : float
         Width of the dense band along the edge.
+    ripple_mm : float
+        Height of the small scallops along each scallop; 0 for none.
+    ripples : int
+        Small scallops on each, odd, so that one sits on the tip.
+    holes : int
+        Eyelets of one repeat in the band of a straight header; 0 for none.
     """
 
     valleys_mm: Points
@@ -167,6 +182,9 @@ class EdgeDesign:
     picot_mm: float
     picots: int
     band_mm: float
+    ripple_mm: float = 0.0
+    ripples: int = 0
+    holes: int = 0
 
     @property
     def scalloped(self) -> bool:
@@ -189,12 +207,15 @@ class EdgeDesign:
         t = np.clip((inside - start) / (stop - start), 0.0, 1.0)
         # a power of t moves the tip off the middle and keeps the valleys in place
         t = t ** (np.log(0.5) / np.log(0.5 + self.lean))
-        return np.asarray(self.depths_mm[index] * np.sin(np.pi * t) ** self.roundness)
+        height = self.depths_mm[index] * np.sin(np.pi * t) ** self.roundness
+        if self.ripples:
+            height = height + self.ripple_mm * np.abs(np.sin(np.pi * self.ripples * t)) ** 0.6
+        return np.asarray(height)
 
     @property
     def reach_mm(self) -> float:
         """How far a picot stands outside the edge line."""
-        return 1.55 * self.picot_mm
+        return 1.55 * self.picot_mm + self.ripple_mm
 
     def tips_mm(self) -> Points:
         """Tips of one repeat, shape (k, 2): u, and height outside the valley line."""
@@ -250,7 +271,11 @@ class Ground:
 
 @dataclass(frozen=True, eq=False)
 class Pattern:
-    """One repeat of a lace and all that is needed to draw any length of it."""
+    """One repeat of a lace and all that is needed to draw any length of it.
+
+    `edge_beads` are one run that goes on from repeat to repeat. `metal` is how much its thread
+    shines, 0 for cotton or silk.
+    """
 
     family: str
     repeat_mm: float
@@ -264,6 +289,7 @@ class Pattern:
     weave_mm: float
     relief: float
     edge_beads: Points = field(default_factory=_no_beads)
+    metal: float = 0.0
 
     def body(self, from_mm: float, to_mm: float) -> Polygon:
         """Outline of the lace between two u, with its picots, as one polygon."""

@@ -53,7 +53,7 @@ class Warp:
 
 @dataclass(frozen=True, eq=False)
 class Scene:
-    """One composed photo before any pixel is drawn."""
+    """One composed photo before any pixel is drawn; `closed`: the lace is a ring."""
 
     pattern: Pattern
     printed: MatPrint
@@ -63,6 +63,7 @@ class Scene:
     from_mm: float
     to_mm: float
     body_design: Polygon
+    closed: bool = False
 
     @property
     def body_lace(self) -> Polygon:
@@ -106,7 +107,7 @@ def compose(
     bow = signs[2] * difficulty.bow_mm
     start_u = float(rng.uniform(0, pattern.repeat_mm))
     slant = rng.normal(0, 1.2, 4)
-    waves = _draw_waves(difficulty, rng)
+    waves = draw_waves(difficulty, rng)
     aspect = size_px[1] / size_px[0]
     if overfull:
         field = 0.8 * pattern.width_mm / (aspect * np.cos(turn) + abs(np.sin(turn)))
@@ -129,7 +130,8 @@ def compose(
     raise ValueError("no way was found to lay this lace into the photo")
 
 
-def _draw_waves(difficulty: Difficulty, rng: np.random.Generator) -> Warp:
+def draw_waves(difficulty: Difficulty, rng: np.random.Generator) -> Warp:
+    """Draw the small warps of one piece; their size is in the difficulty."""
     count = 5
     length = rng.uniform(45, 220, count)
     angle = rng.uniform(0, 2 * np.pi, count)
@@ -174,6 +176,33 @@ def _laid(
     run_out = 0.56 * field / np.cos(turn) + (pattern.width_mm + 40) * abs(np.tan(turn)) + 20
     before = fractions[0] * field if ends in ("both", "left") else run_out
     after = fractions[1] * field if ends in ("both", "right") else run_out
+    return lay_down(
+        pattern, printed, difficulty, size_px, homography, foot, heading, (before, after), bow,
+        start_u, slant, waves, k1_sign,
+    )  # fmt: skip
+
+
+def lay_down(
+    pattern: Pattern,
+    printed: MatPrint,
+    difficulty: Difficulty,
+    size_px: tuple[int, int],
+    homography: Points,
+    foot: Points,
+    heading: float,
+    reach: tuple[float, float],
+    bow: float,
+    start_u: float,
+    slant: NDArray[np.float64],
+    waves: Warp,
+    k1_sign: float,
+) -> Scene:
+    """Lay a length with its lower valley line through a mat point, along a heading.
+
+    `reach` is how far it goes to the left and to the right of that point, in mm, and
+    `start_u` the design point its left end shows.
+    """
+    before, after = reach
     from_mm, to_mm = start_u, start_u + before + after
     body = _cut_body(pattern, from_mm, to_mm, slant)
     first = -before
@@ -210,7 +239,10 @@ def _cut_body(
 
 def visible_outline(scene: Scene) -> Polygon:
     """The part of the lace inside the photo, in lace mm."""
-    border = Polygon(scene.map.photo_to_lace(border_points(scene.map.size_px)))
+    if scene.closed:  # a ring, seen whole, ends where it starts
+        border = box(0.0, -1e3, scene.to_mm - scene.from_mm, 1e3)
+    else:
+        border = Polygon(scene.map.photo_to_lace(border_points(scene.map.size_px)))
     seen = scene.body_lace.intersection(shapely.make_valid(border))
     if seen.geom_type != "Polygon":
         seen = max(seen.geoms, key=lambda piece: piece.area)

@@ -87,6 +87,10 @@ def _beads_along(line: Points, pitch_mm: float, diameter_mm: float) -> Points:
     )
 
 
+def _one_run(beads: Points) -> tuple[int, ...]:
+    return (len(beads),) if len(beads) else ()
+
+
 def flower(radius_mm: float, rng: Rng, style: MotifStyle, *, even: bool = False) -> Element:
     """A flower seen from above; `even` keeps its petals alike, so that it mirrors."""
     petals = int(rng.integers(5, 9))
@@ -124,7 +128,8 @@ def flower(radius_mm: float, rng: Rng, style: MotifStyle, *, even: bool = False)
         pearls = circle(core + 1.1, max(6, petals))
         beads = np.column_stack([pearls, np.full(len(pearls), 1.7)])
         beads = np.concatenate([beads, [[0.0, 0.0, 1.6]]])
-    return Element(tuple(parts), tuple(strokes), beads, sequins, even)
+    runs = (len(beads) - 1, 1) if style.beads else ()
+    return Element(tuple(parts), tuple(strokes), beads, sequins, even, runs)
 
 
 def leaf(length_mm: float, rng: Rng, style: MotifStyle, *, even: bool = False) -> Element:
@@ -158,7 +163,7 @@ def leaf(length_mm: float, rng: Rng, style: MotifStyle, *, even: bool = False) -
     else:
         strokes = [Stroke(vein, style.rim_mm)]
     beads = _beads_along(vein, 2.1, 1.6)[1:] if style.beads and length_mm > 9 else np.empty((0, 3))
-    return Element(tuple(parts), tuple(strokes), beads, symmetric=even)
+    return Element(tuple(parts), tuple(strokes), beads, symmetric=even, runs=_one_run(beads))
 
 
 def bud(length_mm: float, style: MotifStyle) -> Element:
@@ -206,7 +211,7 @@ def scroll(length_mm: float, rng: Rng, style: MotifStyle) -> Element:
     foot = circle(1.25 * float(half[0]), 24) + line[0]
     parts.append(Part(foot, style.second, 0.0, style.edge_mm, style.corded))
     beads = _beads_along(line, 2.4, 1.7) if style.beads else np.empty((0, 3))
-    return Element(tuple(parts), tuple(strokes), beads)
+    return Element(tuple(parts), tuple(strokes), beads, runs=_one_run(beads))
 
 
 def fan(radius_mm: float, rng: Rng, style: MotifStyle) -> Element:
@@ -228,7 +233,8 @@ def fan(radius_mm: float, rng: Rng, style: MotifStyle) -> Element:
             beads.append(_beads_along(line, 2.2, 1.7))
     base = circle(0.24 * radius_mm, 24)
     parts.append(Part(base, style.second, 0.0, style.edge_mm, style.corded))
-    return Element(tuple(parts), (), np.concatenate(beads), symmetric=True)
+    runs = tuple(len(each) for each in beads if len(each))
+    return Element(tuple(parts), (), np.concatenate(beads), symmetric=True, runs=runs)
 
 
 def spray(size_mm: float, rng: Rng, style: MotifStyle) -> Element:
@@ -244,7 +250,8 @@ def spray(size_mm: float, rng: Rng, style: MotifStyle) -> Element:
         Element(strokes=(Stroke(line, style.stem_mm, style.corded),)),
     ]
     if style.beads:
-        members.append(Element(beads=_beads_along(line, 2.3, 1.8)))
+        threaded = _beads_along(line, 2.3, 1.8)
+        members.append(Element(beads=threaded, runs=_one_run(threaded)))
     leaves = int(rng.integers(3, 6))
     side = 1.0 if rng.random() < 0.5 else -1.0
     for k, at in enumerate(np.linspace(0.04, 0.66, leaves)):

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from shapely.geometry import Polygon, box
 
 from lacelay.rendering.ground import bar_picots, net_sides, twisted
-from lacelay.rendering.pattern import Element, Pattern, Points
+from lacelay.rendering.pattern import EdgeDesign, Element, Pattern, Points
 from lacelay.rendering.textures import Fillings
 
 Raster = NDArray[np.uint8]
@@ -224,6 +224,33 @@ def bead_places(pattern: Pattern, from_mm: float, to_mm: float) -> list[tuple[Po
     return found
 
 
+def bead_run_numbers(pattern: Pattern, from_mm: float, to_mm: float) -> NDArray[np.int64]:
+    """The run of each bead that `bead_places` gives, in its order; sequins are -1.
+
+    A run is one thread taken through its beads; along an edge it goes on over all repeats.
+    """
+    sequins, beads = (spots for spots, _ in bead_places(pattern, from_mm, to_mm))
+    lengths = [count for placed in pattern.placed for count in placed.element.bead_runs]
+    one = np.repeat(np.arange(len(lengths)), lengths)
+    along_edge = np.full(len(pattern.edge_beads), -1)
+    shifts = np.arange(
+        np.floor(from_mm / pattern.repeat_mm) - 1, np.ceil(to_mm / pattern.repeat_mm) + 1
+    )
+    numbers = np.concatenate(
+        [np.concatenate([one + k * len(lengths), along_edge]) for k in range(len(shifts))]
+    )
+    numbers[numbers == -1] = len(lengths) * len(shifts)
+    places = np.concatenate(
+        [np.empty((0, 3)), *[placed.element.beads for placed in pattern.placed], pattern.edge_beads]
+    )
+    u = np.concatenate([places[:, 0] + k * pattern.repeat_mm for k in shifts])
+    inside = (u > from_mm + 1.5) & (u < to_mm - 1.5)
+    kept = numbers[inside]
+    if len(kept) != len(beads):
+        raise ValueError("runs and beads do not agree")
+    return np.concatenate([np.full(len(sequins), -1), kept]).astype(np.int64)
+
+
 def _draw_ground(
     canvas: _Canvas, pattern: Pattern, box: tuple[float, float, float, float], jitter: float,
     rng: np.random.Generator,
@@ -322,6 +349,22 @@ def _draw_edges(
         for centre, radius in pattern.picots(from_mm - 3, to_mm + 3)
     ]
     canvas.threads(loops, 0.32, 120, 126, closed=True)
+    for edge, base, sign in ((pattern.lower, 0.0, -1.0), (pattern.upper, pattern.width_mm, 1.0)):
+        if edge.holes:
+            _punch_header(canvas, edge, base - sign * edge.band_mm / 2, from_mm, to_mm)
+
+
+def _punch_header(
+    canvas: _Canvas, edge: EdgeDesign, middle_mm: float, from_mm: float, to_mm: float
+) -> None:
+    """A row of corded eyelets in the band of a header."""
+    pitch = edge.repeat_mm / edge.holes
+    turn = np.linspace(0, 2 * np.pi, 33)[:-1]
+    ring = np.column_stack([0.30 * pitch * np.cos(turn), 0.36 * edge.band_mm * np.sin(turn)])
+    for k in range(int(np.floor(from_mm / pitch)) - 1, int(np.ceil(to_mm / pitch)) + 2):
+        hole = ring + [(k + 0.5) * pitch, middle_mm]
+        cv2.fillPoly(canvas.layers, [canvas.px(hole)], (0, 0, 128), cv2.LINE_AA, _SHIFT)
+        canvas.cord(hole, 0.5, 150, True)
 
 
 def _shade(canvas: _Canvas, pattern: Pattern, rng: np.random.Generator) -> Raster:
@@ -333,6 +376,7 @@ def _shade(canvas: _Canvas, pattern: Pattern, rng: np.random.Generator) -> Raste
     slope_y = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=float(_LIGHT[1]) * canvas.q / 8)
     lit = cv2.add(slope_x, slope_y)
     del slope_x, slope_y
+    shine = _shine(np.asarray(lit), canvas, pattern.metal, rng) if pattern.metal > 0 else None
     shade = canvas.layers[..., 2].astype(np.float32) / 128
     shade *= np.clip(1 - 0.12 * lit, 0.5, 1.38)
     shade *= np.clip(1 + 0.95 * (smooth - broad), 0.5, 1.2)
@@ -356,9 +400,25 @@ def _shade(canvas: _Canvas, pattern: Pattern, rng: np.random.Generator) -> Raste
     # dark silk shines where it is lit from the side
     linear = linear + 0.05 * np.clip(steps - 1.0, 0, 1) ** 1.5
     table = np.clip(255 * np.clip(linear, 0, 1) ** (1 / 2.2), 0, 255).astype(np.uint8)
-    return np.asarray(
+    rgb = np.asarray(
         cv2.LUT(cv2.merge([code, code, code]), table.reshape(1, 256, 3)), dtype=np.uint8
     )
+    return rgb if shine is None else np.asarray(cv2.add(rgb, cv2.merge([shine, shine, shine])))
+
+
+def _shine(
+    lit: NDArray[np.float32], canvas: _Canvas, metal: float, rng: np.random.Generator
+) -> Raster:
+    """Highlights along metallic threads, 0 to 255: where they turn to the light, in sparks."""
+    thread = canvas.layers[::4, ::4, 0] > 128
+    steep = float(np.quantile(np.abs(lit[::4, ::4][thread]), 0.9)) if thread.any() else 1.0
+    tilt = (-lit / max(steep, 1e-6) - 0.55) / 0.38
+    spark = rng.gamma(0.7, 1.0, (512, 512)).astype(np.float32)
+    spark = np.asarray(cv2.GaussianBlur(spark, (0, 0), max(0.6, 0.06 * canvas.q)), np.float32)
+    rows, columns = lit.shape
+    tiled = np.tile(spark, (rows // 512 + 1, columns // 512 + 1))[:rows, :columns]
+    bright = 190 * metal * np.exp(-(tilt**2)) * tiled
+    return np.asarray(np.clip(bright, 0, 255), dtype=np.uint8)
 
 
 def _stamp_beads(

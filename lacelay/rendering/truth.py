@@ -14,7 +14,7 @@ from shapely.geometry import LineString, Polygon
 from lacelay.model.lace import Bead, Lace, LaceEdge, Measured, Motif, Points, Repeat, Scale, Shares
 from lacelay.rendering.pattern import Pattern
 from lacelay.rendering.scene import Scene, visible_outline
-from lacelay.rendering.strip import Strip, bead_places
+from lacelay.rendering.strip import Strip, bead_places, bead_run_numbers
 
 #: A hole into which a disc of this diameter fits is open; a smaller one is net.
 OPEN_HOLE_MM = 4.0
@@ -51,6 +51,7 @@ def true_lace(scene: Scene, strip: Strip, name: str) -> Lace:
     reference = {
         "cm": "mat grid of 1 cm",
         "inch": "mat grid of 1 inch",
+        "half-inch": "mat grid of half an inch",
         "plain": "known to the renderer only",
     }[scene.printed.kind.grid]
     return Lace(
@@ -84,9 +85,12 @@ def _edge(scene: Scene, outline: Polygon, side: Literal["lower", "upper"]) -> La
     none = np.empty((0, 2))
     if not len(valleys):
         return LaceEdge(side, False, none, none)
-    near = outline.buffer(0.3)
-    tips = _within(scene.warp.to_lace(tips), near)
-    valleys = _within(scene.warp.to_lace(valleys), near)
+    if scene.closed:
+        tips, valleys = _once_round(scene, side)
+    else:
+        near = outline.buffer(0.3)
+        tips = _within(scene.warp.to_lace(tips), near)
+        valleys = _within(scene.warp.to_lace(valleys), near)
     whole, depths = [], []
     for start, stop in pairwise(valleys):
         between = tips[(tips[:, 0] > start[0]) & (tips[:, 0] < stop[0])]
@@ -109,6 +113,17 @@ def _edge(scene: Scene, outline: Polygon, side: Literal["lower", "upper"]) -> La
     )
 
 
+def _once_round(scene: Scene, side: Literal["lower", "upper"]) -> tuple[Points, Points]:
+    """Tips and valleys of a ring, from its first valley to the same one past the end."""
+    pattern = scene.pattern
+    length = scene.to_mm - scene.from_mm
+    tips, valleys = pattern.tips_valleys(side, -0.01, 2 * length)
+    scallops = round(length / pattern.repeat_mm) * len(pattern.lower.depths_mm)
+    valleys = valleys[: scallops + 1]
+    tips = tips[(tips[:, 0] > valleys[0, 0]) & (tips[:, 0] < valleys[-1, 0])]
+    return scene.warp.to_lace(tips), scene.warp.to_lace(valleys)
+
+
 def _largest_pitch(pattern: Pattern, side: str) -> float:
     edge = pattern.lower if side == "lower" else pattern.upper
     return float(np.diff(edge.valleys_mm).max())
@@ -129,6 +144,13 @@ def _copies(scene: Scene) -> NDArray[np.float64]:
 
 def _motifs(scene: Scene, outline: Polygon) -> list[Motif]:
     found = []
+    if scene.closed:  # every copy is whole; one over the seam goes on past the last u
+        shifts = np.arange(0.0, scene.to_mm - scene.from_mm - 1.0, scene.pattern.repeat_mm)
+        return [
+            Motif(scene.warp.to_lace(placed.outline_mm + [shift, 0.0]), placed.kind)
+            for shift in shifts
+            for placed in scene.pattern.placed
+        ]
     for shift in _copies(scene):
         for placed in scene.pattern.placed:
             ring = scene.warp.to_lace(placed.outline_mm + [shift, 0.0])
@@ -157,6 +179,31 @@ def _beads(scene: Scene, outline: Polygon) -> list[Bead]:
             for (u, v), d in zip(places[inside], spots[inside, 2], strict=True)
         ]
     return found
+
+
+def bead_runs(scene: Scene) -> tuple[NDArray[np.int64], ...]:
+    """The runs that beads are threaded in.
+
+    Parameters
+    ----------
+    scene : Scene
+
+    Returns
+    -------
+    tuple of ndarray of int64
+        Numbers of the beads of `true_lace`, each run in the order of its thread; sequins and
+        beads sewn on one by one are runs of one.
+    """
+    outline = visible_outline(scene)
+    numbers = bead_run_numbers(scene.pattern, scene.from_mm, scene.to_mm)
+    spots = np.concatenate(
+        [each for each, _ in bead_places(scene.pattern, scene.from_mm, scene.to_mm)]
+    )
+    places = scene.warp.to_lace(spots[:, :2])
+    kept = numbers[shapely.contains_xy(outline, places[:, 0], places[:, 1])]
+    single = [np.array([k]) for k in np.flatnonzero(kept < 0)]
+    threaded = [np.flatnonzero(kept == run) for run in np.unique(kept[kept >= 0])]
+    return tuple(np.asarray(run, dtype=np.int64) for run in (*single, *threaded))
 
 
 def _cords(scene: Scene, outline: Polygon) -> list[Points]:
