@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+
+from lacelay.reading.lens import PlaneFit
 
 Floats = NDArray[np.float64]
 Kind = Literal["board", "sheet", "card", "ruler", "four points"]
@@ -47,6 +49,8 @@ class Found:
     residual_px : float
         Root mean square miss of what was measured.
     doubts : tuple of str
+    local_sigma : float or None
+        The same as `relative_sigma` where the reference itself lies; None: no better there.
     """
 
     kind: Kind
@@ -63,6 +67,45 @@ class Found:
     bare: bool = True
     residual_px: float = 0.0
     doubts: tuple[str, ...] = ()
+    local_sigma: float | None = None
+
+    def to_mat(self, photo_px: Floats) -> Floats:
+        """Mat points of photo points, shape (n, 2)."""
+        return self.plane.to_mat(photo_px)
+
+    @property
+    def plane(self) -> PlaneFit:
+        """The map alone."""
+        kept = np.ones(0, dtype=bool)
+        return PlaneFit(
+            self.photo_to_mat,
+            self.radial,
+            self.centre_px,
+            self.focal_px,
+            self.residual_px,
+            self.relative_sigma,
+            kept,
+        )
+
+    def units_of(self, to_mat: Callable[[Floats], Floats]) -> float:
+        """How many mm one unit of another map is, by the distances between the own points."""
+        points = np.array(list(self.points_px.values()))
+        own, other = _distances(self.to_mat(points)), _distances(to_mat(points))
+        return own / other
+
+    def upright(self) -> Found:
+        """The same with the mat turned so that its x runs to the photo's right."""
+        ends = self.to_mat(np.asarray(self.centre_px) + [[0.0, 0], [1, 0]])
+        x, y = ends[1] - ends[0]
+        c, s = x / np.hypot(x, y), y / np.hypot(x, y)
+        turn = np.array([[c, s, 0], [-s, c, 0], [0, 0, 1.0]])
+        turned = np.asarray(turn @ self.photo_to_mat, dtype=np.float64)
+        return replace(self, photo_to_mat=turned)
+
+
+def _distances(points: Floats) -> float:
+    apart = points[:, None] - points[None]
+    return float(np.hypot(apart[..., 0], apart[..., 1]).sum())
 
 
 def straight_above(

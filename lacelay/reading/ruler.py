@@ -195,6 +195,7 @@ def read_row(
         return None
     calm = strip - cv2.blur(strip, (2 * int(1.5 * period) + 1, 1))
     signal = calm[rows].mean(axis=0)
+    signal[~_in_photo(start, along, len(signal), gray.shape)] = 0
     # Marks are narrower than the gaps between them: that tells dark marks from light ones.
     if float(np.mean(signal**3)) < 0:
         signal, calm = -signal, -calm
@@ -256,6 +257,14 @@ def _strip(
         borderMode=cv2.BORDER_REPLICATE,
     )
     return np.asarray(strip, dtype=np.float32), start
+
+
+def _in_photo(
+    start: Floats, along: Floats, length: int, shape: tuple[int, ...]
+) -> NDArray[np.bool_]:
+    """Which columns of a strip lie in the photo."""
+    at = start + np.arange(length)[:, None] * along
+    return np.asarray(((at >= 0) & (at <= [shape[1] - 1, shape[0] - 1])).all(axis=1))
 
 
 def _period(calm: NDArray[np.float32]) -> tuple[float | None, slice]:
@@ -433,6 +442,7 @@ def _between(
         centre_px=((size_px[0] - 1) / 2, (size_px[1] - 1) / 2),
         focal_px=float(max(size_px)),
         relative_sigma=sigma,
+        local_sigma=float(np.hypot(own_sigma, FACE_SIGMA)),
         middle_px=((x0 + x1) / 2, (y0 + y1) / 2),
         areas_px=areas,
         points_px=dict(points),
