@@ -1,7 +1,10 @@
-"""Tell motif from ground (net or bars) and from open places, at the lace's own mesh size.
+"""Tell motif from ground (net or bars) and from open places, by the lace's own threads.
 
-The mesh is measured in the spectrum of small windows. Ground and motif differ by how much
-of a window of about two meshes the threads fill.
+Threads of the ground are thin; motifs are not. So the thickness of the threads is measured
+where the net lies bare, and what is clearly thicker is motif; holes much smaller than a
+mesh belong to the cloth they are in. That is done on the strip as it lies, then the copies
+of the repeat vote, because the net of one copy need not lie like the next one's: a printed
+line behind the net makes it look like cloth in one copy and not in the others.
 """
 
 from __future__ import annotations
@@ -14,144 +17,225 @@ from numpy.typing import NDArray
 
 from lacelay.model.lace import Shares
 from lacelay.reading.cloth import disc
+from lacelay.reading.copies import FOLDED_PX_PER_MM, Copies, median_of, register_copies
 from lacelay.reading.mat import Image, Mask
+from lacelay.reading.mesh import mesh_size, netlike_windows
 from lacelay.reading.strip import Strip
 
 Floats = NDArray[np.float64]
 
-#: Window the mesh is measured in, px.
-WINDOW = 128
-#: Meshes looked for, mm.
-FINEST_MESH_MM, COARSEST_MESH_MM = 0.8, 7.0
-#: Taken for windows where no mesh was found (bars instead of net), mm.
+#: Taken where no mesh was found (bars instead of net), mm.
 PLAIN_MESH_MM = 2.0
+#: A hole smaller than this share of a mesh belongs to the cloth it is in, if no hole of the
+#: net lies beside it; one smaller than the other share belongs to it anyway.
+HOLE_SHARE, TINY_SHARE = 0.12, 0.04
+#: Motif is thicker than the ground's threads by this factor at least.
+THICKER = 1.45
+#: Holes of bars stand apart by about this, mm; used for the size of windows only.
+BARS_MM = 6.0
+#: An open place holds a disc of this diameter, mm.
+OPEN_HOLE_MM = 4.0
+#: Edge bands are no wider than this, mm.
+WIDEST_BAND_MM = 6.0
 
 
 @dataclass(frozen=True, eq=False)
 class Ground:
-    """What each place of the strip is.
+    """What each place of the repeat is, on the folded picture of the copies.
 
     Parameters
     ----------
+    copies : Copies
     mesh_mm : float or None
-        Spacing of the net's rows of holes; None when no net was found.
-    motif, open_ : ndarray of bool, shape (h, w)
-        At `px_per_mm`; the rest of the extent is ground.
-    extent : ndarray of bool, shape (h, w)
+        Distance of neighbouring holes; None when no net was found.
+    thread_mm : float
+        Thickness of the ground's threads and knots.
+    motif : ndarray of bool, shape (h, w)
+        Voted by the copies, edge bands left out.
+    in_copy : ndarray of float32, shape (n, h, w)
+        How far each copy says that a place is motif, 0 to 1.
+    cover : ndarray of float32, shape (h, w)
+        Median cover of the copies.
+    extent, band : ndarray of bool, shape (h, w)
+        The lace with its holes; the bands along its two long edges.
+    from_edge_mm : ndarray of float32, shape (h, w)
+        How far a place lies inside the nearer long edge, loops and picots left aside; 0
+        outside.
     shares : Shares
     """
 
+    copies: Copies
     mesh_mm: float | None
+    thread_mm: float
     motif: Mask
-    open_: Mask
-    extent: Mask
+    in_copy: NDArray[np.float32]
     cover: Image
+    extent: Mask
+    band: Mask
+    from_edge_mm: Image
     shares: Shares
-    px_per_mm: float
-    u0_mm: float
-    v0_mm: float
-
-    def to_lace(self, columns: Floats, rows: Floats) -> Floats:
-        """Lace points of (column, row), shape (n, 2)."""
-        return np.stack(
-            [self.u0_mm + columns / self.px_per_mm, self.v0_mm - rows / self.px_per_mm], -1
-        )
 
 
-def read_ground(strip: Strip) -> Ground:
-    """Measure the mesh and part the lace into motif, ground and open."""
-    mesh = mesh_size(strip.alpha, strip.extent, strip.px_per_mm)
-    shrink = min(1.0, 6.0 / strip.px_per_mm)
-    cover = cv2.resize(strip.alpha, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-    extent = cv2.resize(
-        strip.extent.astype(np.uint8), cover.shape[::-1], interpolation=cv2.INTER_NEAREST
-    )
-    inside = extent > 0
-    per_mm = strip.px_per_mm * shrink
-    size = (mesh or PLAIN_MESH_MM) * per_mm
-    spread = max(0.8, 0.5 * size)
-    weight = cv2.GaussianBlur(extent.astype(np.float32), (0, 0), spread)
-    filled = cv2.GaussianBlur(cover, (0, 0), spread) / np.maximum(weight, 0.2)
-    cut = _cut(filled[inside].astype(np.float32))
-    motif = ((filled > cut) & inside & (cover > 0.25)).astype(np.uint8)
-    # What is thinner than half a mesh is thread or cord, not a motif; slits within one belong
-    # to it.
-    closed = cv2.morphologyEx(motif, cv2.MORPH_CLOSE, disc(0.25 * size))
-    opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, disc(max(0.35 * size, 0.45 * per_mm)))
-    solid = (opened > 0) & inside
-    empty = ((cover < 0.3) & inside).astype(np.uint8)
-    wide = cv2.morphologyEx(empty, cv2.MORPH_OPEN, disc(max(0.75 * size, 1.0 * per_mm)))
-    open_ = (wide > 0) & ~solid
-    total = max(1, int(inside.sum()))
-    motif_share, open_share = float(solid.sum()) / total, float(open_.sum()) / total
-    shares = Shares(motif_share, 1 - motif_share - open_share, open_share)
-    half = 0.5 / shrink - 0.5
-    return Ground(
-        mesh,
-        solid,
-        open_,
-        inside,
-        np.asarray(cover, dtype=np.float32),
-        shares,
-        per_mm,
-        strip.u0_mm + half / strip.px_per_mm,
-        strip.v0_mm - half / strip.px_per_mm,
-    )
+def read_ground(strip: Strip, repeat_mm: float | None = None) -> Ground:
+    """Measure mesh and threads, and part the lace into motif, ground and open.
 
-
-def _cut(filled: Image) -> float:
-    """Fill share that parts motif from ground: the dip between the two, within reason."""
-    scaled = np.clip(filled * 255, 0, 255).astype(np.uint8).reshape(-1, 1)
-    cut, _ = cv2.threshold(scaled, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
-    return float(np.clip(cut / 255, 0.4, 0.82))
-
-
-def mesh_size(alpha: Image, extent: Mask, px_per_mm: float) -> float | None:
-    """Spacing of the net's rows of holes in mm, from the spectra of netlike windows.
-
-    Returns None when too few windows agree on one spacing.
+    Parameters
+    ----------
+    strip : Strip
+    repeat_mm : float or None
+        Where it is known its copies are combined.
     """
-    # About eight pixels to a millimetre are enough for any mesh of this range.
-    shrink = min(1.0, 8.0 / px_per_mm)
-    if shrink < 1:
-        smaller = cv2.resize(alpha, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-        alpha = np.asarray(smaller, dtype=np.float32)
-        extent = np.asarray(cv2.resize(extent.astype(np.uint8), alpha.shape[::-1]) > 0)
-    per_mm = px_per_mm * shrink
-    side = int(np.clip(16 * per_mm, 32, WINDOW))
-    taper = np.outer(np.hanning(side), np.hanning(side)).astype(np.float32)
-    distance = np.hypot(*np.meshgrid(np.fft.fftfreq(side), np.fft.rfftfreq(side), indexing="ij"))
-    bins = (distance * 2 * side).round().astype(int)  # half-steps of the spectrum
-    low = max(4, int(np.ceil(2 * side / (COARSEST_MESH_MM * per_mm))))
-    high = int(min(0.45, 1 / (FINEST_MESH_MM * per_mm)) * 2 * side)
-    if high - low < 4:
-        return None
-    found, strength = [], []
-    for row in range(0, alpha.shape[0] - side + 1, side // 2):
-        for column in range(0, alpha.shape[1] - side + 1, side // 2):
-            window = alpha[row : row + side, column : column + side]
-            here = extent[row : row + side, column : column + side]
-            if here.mean() < 0.95:
-                continue
-            fill = float(window.mean())
-            if not 0.06 < fill < 0.7:
-                continue
-            spectrum = np.abs(np.fft.rfft2((window - fill) * taper)) ** 2
-            ring = np.bincount(bins.ravel(), spectrum.ravel(), high + 3)[: high + 3]
-            ring[:low] = 0
-            top = int(ring[low:high].argmax()) + low
-            share = float(ring[max(low, top - 2) : top + 3].sum() / max(ring[2:].sum(), 1e-9))
-            if top > low + 1 and top < high - 1:
-                found.append(2 * side / top / per_mm)
-                strength.append(share)
-    if len(found) < 3:
-        return None
-    sizes, weights = np.array(found), np.array(strength)
-    order = np.argsort(sizes)
-    share = np.cumsum(weights[order]) / weights.sum()
-    middle = float(sizes[order][np.searchsorted(share, 0.5)])
-    agree = float(weights[np.abs(sizes / middle - 1) < 0.15].sum() / weights.sum())
-    if agree < 0.4 or float(np.median(weights)) < 0.12:
-        return None
-    close = np.abs(sizes / middle - 1) < 0.15
-    return float(np.average(sizes[close], weights=weights[close]))
+    mesh = mesh_size(strip.alpha, strip.extent, strip.px_per_mm)
+    copies = register_copies(strip, repeat_mm)
+    thick, thread_mm = _thick(strip, mesh)
+    in_copy = np.stack(copies.fold(thick))
+    cover = copies.combine(strip.alpha)
+    extent = copies.combine(strip.extent) > 0.5
+    q = copies.px_per_mm
+    voted = median_of(in_copy, copies.seen)
+    # Net that looked like cloth in most copies is still open in the mean of them.
+    filled = cv2.GaussianBlur(cover, (0, 0), 0.3 * q)
+    motif = (voted > 0.5) & extent & (np.asarray(filled) > _cut(cover[extent]))
+    motif = _thicker(motif, THICKER * thread_mm / 2 * q, copies.wraps)
+    band, from_edge = _bands(motif, extent, q, copies.wraps)
+    motif = _thicker(motif & ~band, THICKER * thread_mm / 2 * q, copies.wraps)
+    return Ground(
+        copies, mesh, thread_mm, motif, in_copy, cover, extent, band,
+        np.asarray(from_edge / q, dtype=np.float32), _shares(cover, motif, extent, q),
+    )  # fmt: skip
+
+
+def _cut(cover: NDArray[np.float32]) -> float:
+    """Least mean cover of a motif."""
+    solid = float(np.percentile(cover, 95)) if cover.size else 1.0
+    return 0.55 * solid
+
+
+def _thick(strip: Strip, mesh_mm: float | None) -> tuple[Image, float]:
+    """How far each place of the strip is motif by its thickness, and the threads' own."""
+    shrink = min(1.0, FOLDED_PX_PER_MM / strip.px_per_mm)
+    size = (round(strip.alpha.shape[1] * shrink), round(strip.alpha.shape[0] * shrink))
+    cover = np.asarray(
+        cv2.resize(strip.alpha, size, interpolation=cv2.INTER_AREA), dtype=np.float32
+    )
+    inside = np.asarray(
+        cv2.resize(strip.extent.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST),
+        dtype=np.uint8,
+    )
+    q = strip.px_per_mm * shrink
+    solid = ((cover > 0.5) & (inside > 0)).astype(np.uint8)
+    gaps = ((solid == 0) & (inside > 0)).astype(np.uint8)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(gaps, connectivity=4)
+    mesh_px2 = ((mesh_mm or PLAIN_MESH_MM) * q) ** 2
+    small = stats[:, cv2.CC_STAT_AREA] < HOLE_SHARE * mesh_px2
+    small[0] = False
+    cloth = solid | small[labels].astype(np.uint8)
+    deep = np.asarray(cv2.distanceTransform(cloth, cv2.DIST_L2, 5), dtype=np.float32)
+    radius = _thread_radius(cover, inside, deep, q, mesh_mm)
+    # Meshes cut off by a motif's edge are small too; only a thread parts them from the net.
+    net = ((gaps > 0) & ~small[labels]).astype(np.uint8)
+    beside = np.zeros(len(small), bool)
+    beside[labels[cv2.dilate(net, disc(1.4 * radius + 1.0)) > 0]] = True
+    tiny = stats[:, cv2.CC_STAT_AREA] < TINY_SHARE * mesh_px2
+    kept = small & (tiny | ~beside)
+    solid |= kept[labels].astype(np.uint8)
+    deep = np.asarray(cv2.distanceTransform(solid, cv2.DIST_L2, 5), dtype=np.float32)
+    core = (deep > THICKER * radius).astype(np.uint8)
+    away = cv2.distanceTransform(1 - core, cv2.DIST_L2, 5)
+    thick = ((np.asarray(away) < THICKER * radius + 0.5) & (solid > 0)).astype(np.float32)
+    whole = cv2.GaussianBlur(thick, (0, 0), 0.12 * q + 0.3)
+    shape = strip.alpha.shape
+    if whole.shape != shape:
+        whole = cv2.resize(whole, shape[::-1], interpolation=cv2.INTER_LINEAR)
+    return np.asarray(whole, dtype=np.float32), 2 * radius / q
+
+
+def _thread_radius(
+    cover: Image, inside: NDArray[np.uint8], deep: Image, q: float, mesh_mm: float | None
+) -> float:
+    """Half the thickness of the threads and knots of bare ground, px."""
+    side = round(2.5 * (mesh_mm or BARS_MM) * q)
+    ridge = (deep > 0) & (deep >= np.asarray(cv2.dilate(deep, np.ones((3, 3), np.uint8))))
+    found = []
+    for row, column in netlike_windows(cover, inside.astype(np.float32), q, side):
+        at = (slice(row, row + side), slice(column, column + side))
+        own = deep[at][ridge[at]]
+        if len(own) >= 12:
+            found.append(float(np.percentile(own, 90)))
+    if not found:
+        return 0.3 * q
+    return float(np.clip(np.percentile(found, 40), 0.9, 1.2 * q))
+
+
+def _thicker(mask: Mask, radius: float, wraps: bool) -> Mask:
+    """What of a mask a disc of that radius reaches."""
+    pad = int(4 * radius) + 2
+    wide = padded(mask, pad, wraps).astype(np.uint8)
+    deep = cv2.distanceTransform(wide, cv2.DIST_L2, 5)
+    away = cv2.distanceTransform((np.asarray(deep) <= radius).astype(np.uint8), cv2.DIST_L2, 5)
+    kept = (np.asarray(away) < radius + 0.5) & (wide > 0)
+    return np.asarray(kept[:, pad : pad + mask.shape[1]])
+
+
+def padded(picture: Mask, pad: int, wraps: bool) -> Mask:
+    """A folded picture with its neighbours to the left and the right, or its own rim."""
+    return np.pad(picture, ((0, 0), (pad, pad)), mode="wrap" if wraps else "edge")
+
+
+def _bands(motif: Mask, extent: Mask, q: float, wraps: bool) -> tuple[Mask, Image]:
+    """The solid bands or cords along the two long edges, and how far in a place lies, px."""
+    pad = round(WIDEST_BAND_MM * q)
+    wide = padded(extent, pad, wraps)
+    columns = wide.any(axis=0)
+    band = np.zeros(wide.shape, bool)
+    if not columns.any():
+        return np.zeros(extent.shape, bool), np.zeros(extent.shape, np.float32)
+    # Loops and picots stand out of the edge; the band follows the edge without them.
+    rows = np.pad(wide.astype(np.uint8), ((pad, pad), (0, 0)))
+    opened = np.asarray(cv2.morphologyEx(rows, cv2.MORPH_OPEN, disc(1.5 * q)))[pad:-pad] > 0
+    thick = padded(motif, pad, wraps)
+    h = len(wide)
+    top = np.where(opened.any(axis=0), opened.argmax(axis=0), 0)
+    low = np.where(opened.any(axis=0), h - 1 - opened[::-1].argmax(axis=0), h - 1)
+    seen = np.atleast_1d(opened.any(axis=0))
+    row = np.arange(h)[:, None]
+    middle = float(np.median((top + low)[seen]) / 2) if seen.any() else h / 2
+    inwards = np.full(wide.shape, np.inf, np.float32)
+    for upper in (True, False):
+        outside = (row < top[None]) | ~seen[None] if upper else (row > low[None]) | ~seen[None]
+        if not seen.all():  # cut ends are no edges
+            nearest = np.interp(
+                np.arange(len(seen)), np.flatnonzero(seen), (top if upper else low)[seen]
+            )
+            outside = row < nearest[None] if upper else row > nearest[None]
+        away = np.asarray(cv2.distanceTransform((~outside).astype(np.uint8), cv2.DIST_L2, 5))
+        side = (row < middle) if upper else (row > middle)
+        inwards = np.minimum(inwards, away)
+        near = side & ~outside & (away < WIDEST_BAND_MM * q) & wide
+        bins = np.floor(away[near]).astype(np.int64)
+        total = np.bincount(bins, minlength=4)
+        filled = np.bincount(bins, thick[near].astype(float), minlength=len(total))
+        solid = np.asarray(filled / np.maximum(total, 1), dtype=np.float64)
+        first = int(0.6 * q)
+        start = int(np.argmax(solid[: max(2, int(1.5 * q))]))
+        if solid[start] < 0.7:
+            continue
+        floor = float(np.median(solid[first:])) if len(solid) > first else 0.0
+        under = np.flatnonzero(solid[start:] < max(0.6, 0.5 * (solid[start] + floor)))
+        if len(under) == 0:
+            continue
+        band |= (away < start + int(under[0]) + 0.2 * q) & side
+    band &= wide
+    own = slice(pad, pad + extent.shape[1])
+    return np.asarray(band[:, own]), np.asarray(inwards[:, own], dtype=np.float32)
+
+
+def _shares(cover: Image, motif: Mask, extent: Mask, q: float) -> Shares:
+    side = round(OPEN_HOLE_MM * q) | 1
+    ellipse = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    thread = np.pad((cover > 0.3).astype(np.uint8), side)
+    closed = cv2.morphologyEx(thread, cv2.MORPH_CLOSE, ellipse)[side:-side, side:-side]
+    total = max(1, int(extent.sum()))
+    motif_share = float((motif & extent).sum()) / total
+    open_share = float((extent & ~motif & (np.asarray(closed) == 0)).sum()) / total
+    return Shares(motif_share, 1 - motif_share - open_share, open_share)

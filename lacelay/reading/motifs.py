@@ -1,143 +1,275 @@
 """Outline the motifs, each as scissors would follow it, and group those of one kind.
 
-Motifs that touch at a neck are parted there; each outline follows its own motif. Motifs are
-of one kind when they lie at the same place of the repeat and are about as large.
+Motifs are found once, on what the copies of the repeat have in common, and carried back to
+every copy, so that all copies agree; where a copy shows something else it is said.
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lacelay.model.lace import Motif
+from lacelay.model.lace import Bead, Motif
 from lacelay.reading.cloth import disc
 from lacelay.reading.ground import PLAIN_MESH_MM, Ground
+from lacelay.reading.kinds import kinds_of
 from lacelay.reading.mat import Mask
+from lacelay.reading.necks import parted
 
 Floats = NDArray[np.float64]
 
-#: A neck narrower than this share of the motif it leads to parts two motifs.
-NECK_SHARE = 0.55
 #: Outlines keep within this of the pixels, mm.
-OUTLINE_TOLERANCE_MM = 0.15
+OUTLINE_TOLERANCE_MM = 0.12
+#: Least area of a motif: a dot of 1.5 mm.
+LEAST_MM2 = 1.7
+#: A piece no larger than this that keeps within this of a long edge, or of the band along
+#: it, is of the edge: a picot, a loop, the corner of a valley.
+EDGE_MM2, EDGE_MM, BESIDE_BAND_MM = 15.0, 2.5, 2.0
+#: Dots are thicker than the threads of the net by this factor and shown by every copy.
+DOT_THICKER, DOT_SURE = 1.9, 0.7
+#: A hole smaller than this share of its motif is cut out with it.
+HOLE_SHARE = 0.4
+#: Of a motif at a cut end at least this share must be seen; from the other on it is whole.
+SEEN_SHARE, WHOLE_SHARE = 0.5, 0.96
+#: A copy that shows less of a motif than this share does not agree that it is there.
+SAME_SHARE = 0.5
+#: A piece covered by beads by this share is beads on net, not a motif.
+BEAD_SHARE = 0.6
 
 
-def read_motifs(ground: Ground, repeat_mm: float | None) -> tuple[Motif, ...]:
-    """The motifs, in order of u.
+@dataclass(frozen=True, eq=False)
+class FoundMotifs:
+    """The motifs in order of u, and what is in doubt about them, in her words."""
+
+    motifs: tuple[Motif, ...]
+    doubts: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """A motif on the folded picture: its filled mask and where its corner lies."""
+
+    mask: Mask
+    column: int
+    row: int
+
+    @property
+    def centre(self) -> tuple[float, float]:
+        """Middle of its area: column, row."""
+        rows, columns = np.nonzero(self.mask)
+        return float(columns.mean()) + self.column, float(rows.mean()) + self.row
+
+
+def read_motifs(ground: Ground, beads: Sequence[Bead] = ()) -> FoundMotifs:
+    """The motifs of every copy.
 
     Parameters
     ----------
     ground : Ground
-    repeat_mm : float or None
-        Where it is known, copies get the same kind.
+    beads : sequence of Bead
+        Runs of beads on bare net look like small motifs; with the beads known they are
+        left out.
     """
-    mesh = ground.mesh_mm or PLAIN_MESH_MM
-    least_mm2 = max(6.0, (1.8 * mesh) ** 2)
-    labels = _parted(ground.motif, ground.px_per_mm, least_mm2)
-    outlines, areas = [], []
-    boxes = _boxes(labels)
-    for label, (x, y, w, h) in boxes.items():
-        piece = (labels[y : y + h, x : x + w] == label).astype(np.uint8)
-        contours, _ = cv2.findContours(piece, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-        contour = max(contours, key=cv2.contourArea)
-        area = cv2.contourArea(contour) / ground.px_per_mm**2
-        if area < least_mm2:
-            continue
-        simple = cv2.approxPolyDP(contour, OUTLINE_TOLERANCE_MM * ground.px_per_mm, True)
-        points = simple.reshape(-1, 2).astype(np.float64) + [x, y]
-        if len(points) < 3:
-            continue
-        outlines.append(ground.to_lace(points[:, 0], points[:, 1]))
-        areas.append(area)
-    centres = np.array([outline.mean(axis=0) for outline in outlines]).reshape(-1, 2)
-    kinds = _kinds(centres, np.array(areas), repeat_mm)
-    order = np.argsort(centres[:, 0]) if len(centres) else np.zeros(0, int)
-    return tuple(Motif(outlines[k], int(kinds[k])) for k in order)
+    pieces = [piece for piece in pieces_of(ground) if not _is_beads(piece, ground, beads)]
+    copies = ground.copies
+    kinds = kinds_of([piece.mask for piece in pieces], copies.px_per_mm)
+    outlines = [_outline(piece, copies.px_per_mm) for piece in pieces]
+    extent = copies.strip.extent
+    motifs, missing = [], 0
+    n = len(copies.place_px)
+    for piece, outline, kind in zip(pieces, outlines, kinds, strict=True):
+        shown = 0
+        seen_in = 0
+        for k in range(-1, n + 1) if copies.wraps else (0,):
+            placed = _placed(copies.to_lace(k, outline[:, 0], outline[:, 1]), ground, extent)
+            if placed is None:
+                continue
+            points, whole = placed
+            motifs.append(Motif(points, int(kind) if whole else -1))
+            if whole and copies.wraps:
+                seen_in += 1
+                shown += _shown(ground, piece, k) >= SAME_SHARE
+        missing += seen_in - shown
+    motifs.sort(key=lambda motif: float(motif.outline_mm[:, 0].mean()))
+    return FoundMotifs(tuple(motifs), _doubts(ground, missing))
 
 
-def _boxes(labels: NDArray[np.int32]) -> dict[int, tuple[int, int, int, int]]:
-    from scipy.ndimage import find_objects
-
-    boxes = {}
-    for index, box in enumerate(find_objects(labels)):
-        if box is not None:
-            rows, columns = box
-            boxes[index + 1] = (
-                columns.start,
-                rows.start,
-                columns.stop - columns.start,
-                rows.stop - rows.start,
-            )
-    return boxes
-
-
-def _parted(motif: Mask, per_mm: float, least_mm2: float) -> NDArray[np.int32]:
-    """Label the motifs, touching ones parted where they are narrow.
-
-    Every motif is a hill of its distance from the ground; two hills are two motifs when the
-    saddle between them is low against the lower hill.
-    """
-    from skimage.measure import label
-    from skimage.segmentation import watershed
-
-    shrink = min(1.0, 4.0 / per_mm)
-    small = cv2.resize(
-        motif.astype(np.uint8), None, fx=shrink, fy=shrink, interpolation=cv2.INTER_NEAREST
-    )
-    deep = cv2.distanceTransform(np.pad(small, 1), cv2.DIST_L2, 5)[1:-1, 1:-1]
-    deep = cv2.GaussianBlur(deep, (0, 0), 0.35 * per_mm * shrink + 0.3) * (small > 0)
-    # In logarithms a saddle at a share of the hill is a saddle at a depth below it.
-    height = np.log(np.maximum(deep, 0.3))
-    tops = _hills(height, -np.log(NECK_SHARE)) & (deep > 0.5 * per_mm * shrink)
-    marks = label(tops)  # type: ignore[no-untyped-call]
-    grown = watershed(-deep, marks, mask=small > 0)  # type: ignore[no-untyped-call]
-    low = np.asarray(grown, dtype=np.int32)
-    # A cord that leads away from a motif is not the motif.
-    for index, box in _boxes(low).items():
-        x, y, w, h = box
-        piece = np.pad((low[y : y + h, x : x + w] == index).astype(np.uint8), 1)
-        hill = float(deep[y : y + h, x : x + w].max())
-        cleaned = cv2.morphologyEx(
-            piece, cv2.MORPH_OPEN, disc(min(0.3 * hill, 1.0 * per_mm * shrink))
+def _doubts(ground: Ground, missing: int) -> tuple[str, ...]:
+    doubts = []
+    if not ground.copies.wraps:
+        doubts.append(
+            "Each motif was read by itself, not checked against its copies: "
+            f"{ground.copies.reason}."
         )
-        gone = (piece > 0) & (cleaned == 0)
-        low[y : y + h, x : x + w][gone[1:-1, 1:-1]] = 0
-    if shrink == 1:
-        return low
-    whole = cv2.resize(low.astype(np.float32), motif.shape[::-1], interpolation=cv2.INTER_NEAREST)
-    return np.asarray(np.where(motif, whole.astype(np.int32), 0), dtype=np.int32)
+    if missing:
+        which = "One motif is" if missing == 1 else f"{missing} motifs are"
+        doubts.append(
+            f"{which} hidden, damaged or unlike the copies in the other repeats: outlines there "
+            "are taken from the other repeats."
+        )
+    return tuple(doubts)
 
 
-def _hills(height: NDArray[np.float32], prominence: float) -> Mask:
-    """Tops of the hills that rise by `prominence` from the saddle to any higher hill.
-
-    Reconstruction by dilation in steps of 1/2000 of a logarithm: whole numbers are quick.
-    """
-    level = np.round((height - height.min()) * 2000).astype(np.uint16)
-    drop = round(prominence * 2000)
-    flood = np.where(level > drop, level - drop, 0).astype(np.uint16)
-    around = np.ones((3, 3), np.uint8)
-    while True:
-        before = flood
-        for _ in range(8):
-            flood = np.asarray(cv2.min(cv2.dilate(flood, around), level), dtype=np.uint16)
-        if np.array_equal(before, flood):
-            return np.asarray(level.astype(np.int32) - flood >= drop - 2)
-
-
-def _kinds(centres: Floats, areas: Floats, repeat_mm: float | None) -> NDArray[np.int64]:
-    kinds = np.full(len(centres), -1, dtype=np.int64)
-    if repeat_mm is None or len(centres) == 0:
-        return kinds
-    reach = 0.06 * repeat_mm + 1.0
-    next_kind = 0
-    for k in np.argsort(-areas):
-        if kinds[k] >= 0:
+def pieces_of(ground: Ground) -> list[Piece]:
+    """The motifs of one repeat, each once, holes filled, touching ones parted."""
+    copies, q = ground.copies, ground.copies.px_per_mm
+    w = ground.motif.shape[1]
+    joint = min(0.2 * (ground.mesh_mm or PLAIN_MESH_MM), 0.35) * q
+    mask = np.tile(ground.motif, (1, 3)) if copies.wraps else ground.motif
+    closed = cv2.morphologyEx(
+        np.pad(mask.astype(np.uint8), 8), cv2.MORPH_CLOSE, disc(max(1.0, joint))
+    )[8:-8, 8:-8]
+    found = []
+    reach = _reach_of_edge(ground)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=4)
+    for label in range(1, count):
+        x, y, wide, high, area = (int(value) for value in stats[label])
+        if area < 0.5 * LEAST_MM2 * q * q:
             continue
-        along = (centres[:, 0] - centres[k, 0] + repeat_mm / 2) % repeat_mm - repeat_mm / 2
-        near = np.hypot(along, centres[:, 1] - centres[k, 1]) < reach
-        alike = near & (kinds < 0) & (np.abs(np.log(areas / areas[k])) < 0.35)
-        kinds[alike] = next_kind
-        next_kind += 1
-    return kinds
+        endless = copies.wraps and wide > 1.9 * w
+        if copies.wraps and not endless and not x + wide > w and x < 2 * w:
+            continue
+        own = _filled(labels[y : y + high, x : x + wide] == label)
+        for part, column, row in parted(own, q, endless):
+            piece = Piece(part, x + column, y + row)
+            at = piece.centre[0]
+            if copies.wraps and not w <= at < 2 * w:
+                continue
+            if not _is_motif(piece, ground, reach):
+                continue
+            found.append(Piece(piece.mask, piece.column - w, piece.row) if copies.wraps else piece)
+    return found
+
+
+def _reach_of_edge(ground: Ground) -> Mask:
+    """Where what is small is of the edge, on the folded picture."""
+    q = ground.copies.px_per_mm
+    near = ground.from_edge_mm < EDGE_MM
+    if ground.band.any():
+        away = cv2.distanceTransform((~ground.band).astype(np.uint8), cv2.DIST_L2, 5)
+        near |= np.asarray(away) < BESIDE_BAND_MM * q
+    return np.asarray(near)
+
+
+def _is_motif(piece: Piece, ground: Ground, of_edge: Mask) -> bool:
+    """Whether a piece is more than a knot, a picot or the corner of a band."""
+    q, w = ground.copies.px_per_mm, ground.motif.shape[1]
+    area = float(piece.mask.sum()) / q**2
+    if area < LEAST_MM2:
+        return False
+    if area > EDGE_MM2:
+        return True
+    rows, columns = np.nonzero(piece.mask)
+    at = rows + piece.row, (columns + piece.column) % w
+    if of_edge[at].all():
+        return False
+    deep = cv2.distanceTransform(np.pad(piece.mask.astype(np.uint8), 1), cv2.DIST_L2, 5)
+    if float(np.max(deep)) < DOT_THICKER * ground.thread_mm / 2 * q:
+        return False
+    seen = ground.copies.seen[:, at[0], at[1]]
+    shown = ground.in_copy[:, at[0], at[1]]
+    return float(shown[seen].mean()) > DOT_SURE if seen.any() else True
+
+
+def _filled(mask: Mask) -> Mask:
+    """A motif with its holes, but for those that are most of it."""
+    contours, tree = cv2.findContours(mask.astype(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    if not contours:
+        return mask
+    filled = mask.astype(np.uint8)
+    whole = max(cv2.contourArea(contour) for contour in contours)
+    for contour, relation in zip(contours, tree[0], strict=True):
+        if relation[3] >= 0 and cv2.contourArea(contour) < HOLE_SHARE * whole:
+            cv2.drawContours(filled, [contour], 0, 1, cv2.FILLED)
+    return filled > 0
+
+
+def _outline(piece: Piece, q: float) -> Floats:
+    """Outline on the folded picture, (column, row), between the pixels."""
+    fine = np.pad(piece.mask.astype(np.float32), 4)
+    fine = np.asarray(cv2.GaussianBlur(fine, (0, 0), 0.9), dtype=np.float32)
+    fine = np.asarray(cv2.resize(fine, None, fx=2, fy=2, interpolation=cv2.INTER_LINEAR))
+    contours, _ = cv2.findContours(
+        (fine > 0.45).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
+    )
+    contour = max(contours, key=cv2.contourArea)
+    simple = cv2.approxPolyDP(contour, 2 * OUTLINE_TOLERANCE_MM * q, True)
+    if len(simple) < 4:
+        simple = contour
+    points = (simple.reshape(-1, 2) + 0.5) / 2 - 0.5 - 4
+    return np.asarray(points + [piece.column, piece.row], dtype=np.float64)
+
+
+def _placed(points: Floats, ground: Ground, extent: Mask) -> tuple[Floats, bool] | None:
+    """An outline as far as the strip shows it, and whether that is all of it."""
+    strip = ground.copies.strip
+    shrink = min(1.0, 4.0 / strip.px_per_mm)
+    q = strip.px_per_mm * shrink
+    x, y = (points[:, 0] - strip.u0_mm) * q, (strip.v0_mm - points[:, 1]) * q
+    length = extent.shape[1] * shrink
+    if x.max() < 0 or x.min() > length:
+        return None
+    left, top = int(np.floor(x.min())) - 2, int(np.floor(y.min())) - 2
+    size = (int(np.ceil(y.max())) - top + 3, int(np.ceil(x.max())) - left + 3)
+    own = np.zeros(size, np.uint8)
+    cv2.fillPoly(
+        own, [np.round(np.stack([x - left, y - top], 1) * 16).astype(np.int32)], 1, shift=4
+    )
+    columns = np.clip(((np.arange(size[1]) + left) / shrink).astype(int), 0, extent.shape[1] - 1)
+    rows = np.clip(((np.arange(size[0]) + top) / shrink).astype(int), 0, extent.shape[0] - 1)
+    inside = (np.arange(size[1]) + left >= 0) & (np.arange(size[1]) + left < length)
+    seen = (own > 0) & extent[np.ix_(rows, columns)] & inside[None]
+    share = float(seen.sum()) / max(1, int(own.sum()))
+    if share < SEEN_SHARE:
+        return None
+    if share >= WHOLE_SHARE:
+        return points, True
+    contours, _ = cv2.findContours(seen.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    contour = max(contours, key=cv2.contourArea)
+    simple = cv2.approxPolyDP(contour, OUTLINE_TOLERANCE_MM * q, True).reshape(-1, 2)
+    if len(simple) < 3:
+        return None
+    clipped = np.stack(
+        [strip.u0_mm + (simple[:, 0] + left) / q, strip.v0_mm - (simple[:, 1] + top) / q], -1
+    )
+    return np.asarray(clipped, dtype=np.float64), False
+
+
+def _shown(ground: Ground, piece: Piece, copy: int) -> float:
+    """Share of a motif that one copy shows as motif, where the strip shows that copy."""
+    n, w = len(ground.in_copy), ground.motif.shape[1]
+    rows, columns = np.nonzero(piece.mask)
+    whole = columns + piece.column + copy * w
+    own = np.asarray(whole // w)
+    there = (own >= 0) & (own < n)
+    if not there.any():
+        return 1.0
+    own, column, row = own[there], (whole - own * w)[there], (rows + piece.row)[there]
+    # Pierced places are no motif in any copy.
+    solid = ground.motif[row, column]
+    values = ground.in_copy[own, row, column][solid]
+    return float((values > 0.5).mean()) if len(values) else 1.0
+
+
+def _is_beads(piece: Piece, ground: Ground, beads: Sequence[Bead]) -> bool:
+    if not beads or piece.mask.sum() > 60 * ground.copies.px_per_mm**2:
+        return False
+    high, wide = piece.mask.shape
+    covered = np.zeros((high, wide), np.uint8)
+    copies = ground.copies
+    q, per_column = copies.px_per_mm, copies.columns_per_mm
+    w = ground.motif.shape[1]
+    for bead in beads:
+        column = (bead.u_mm - copies.start_mm) * per_column
+        if copies.wraps:
+            middle = piece.centre[0]
+            column = (column - middle + w / 2) % w - w / 2 + middle
+        x, y = column - piece.column, (copies.v0_mm - bead.v_mm) * q - piece.row
+        radius = (bead.diameter_mm / 2 + 0.3) * q
+        if -radius < x < wide + radius and -radius < y < high + radius:
+            cv2.circle(covered, (round(x), round(y)), round(radius), 1, cv2.FILLED)
+    return bool(np.mean(covered[piece.mask]) > BEAD_SHARE)

@@ -114,11 +114,11 @@ def read_lace(
     found = find_repeat(strip, max(pitches) if pitches else None, sigma, length)
     lower, upper = _with_repeat(lower, found.repeat), _with_repeat(upper, found.repeat)
     say("finding motifs", 0.75)
-    ground = read_ground(strip)
-    motifs = read_motifs(ground, found.repeat.length_mm.value if found.repeat else None)
+    ground = read_ground(strip, found.repeat.length_mm.value if found.repeat else None)
     say("looking for beads", 0.9)
     beads = read_beads(strip, found.repeat, reference.grid, grid_step)
-    doubts = _doubts(settled, area, lower, upper, found.doubt, beads.doubt)
+    motifs = read_motifs(ground, beads.beads)
+    doubts = _doubts(settled, area, lower, upper, found.doubt, beads.doubt) + motifs.doubts
     lace = Lace(
         name=name,
         length_mm=length,
@@ -127,7 +127,7 @@ def read_lace(
         lower=lower,
         upper=upper,
         repeat=found.repeat,
-        motifs=motifs,
+        motifs=motifs.motifs,
         beads=beads.beads,
         shares=ground.shares,
         scale=Scale(

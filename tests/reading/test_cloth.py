@@ -12,7 +12,6 @@ import pytest
 from lacelay.errors import ReadingError
 from lacelay.reading.cloth import disc, find_lace, opened
 from lacelay.reading.mat import upsample
-from lacelay.reading.motifs import NECK_SHARE, _hills
 from lacelay.reading.read import read_lace
 from lacelay.reading.scale import ScaleRequest, find_reference
 
@@ -106,15 +105,3 @@ def test_upsampling_a_plane_is_exact() -> None:
     rows, columns = np.mgrid[0:40, 0:55]
     plane = np.stack([0.5 * rows - columns, 3.0 + rows], axis=-1)
     assert upsample(plane[::8, ::8], (40, 55), 8) == pytest.approx(plane, abs=1e-4)
-
-
-def test_hills_are_those_of_a_reconstruction() -> None:
-    from skimage.morphology import reconstruction
-
-    noise = np.random.default_rng(6).normal(0, 1, (120, 150)).astype(np.float32)
-    height = (cv2.GaussianBlur(noise, (0, 0), 4) * 8).astype(np.float32)
-    drop = -np.log(NECK_SHARE)
-    rest = height - reconstruction(height - drop, height, method="dilation")
-    expected = rest >= drop - 1e-3
-    assert 0.001 < expected.mean() < 0.2
-    assert np.mean(_hills(height, drop) != expected) < 0.001

@@ -1,0 +1,405 @@
+"""Bring the copies of the repeat upon each other and combine them.
+
+What appears once (a grid line of the mat, a pin, glare, a stain) differs from copy to copy
+and drops out of the median; what belongs to the lace stays. No two copies lie alike, so
+each is moved by a smooth displacement: first as a whole, then by dense optical flow
+(Kroeger et al., "Fast Optical Flow using Dense Inverse Search", ECCV 2016) between the
+blurred cover and what all copies have in common.
+
+Glossary
+--------
+folded : a picture of one repeat, row 0 at the top of the strip, column 0 at `start_mm`; its
+    last column is the neighbour of its first.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lacelay.reading.mat import Image, Mask
+from lacelay.reading.strip import Strip
+
+Floats = NDArray[np.float64]
+
+#: With fewer copies the strip stands for itself.
+FEWEST_COPIES = 1.8
+#: Resolution of the displacement, px per mm; of what is combined, at the most.
+FLOW_PX_PER_MM, FOLDED_PX_PER_MM = 2.5, 6.0
+#: Meshes are blurred away before copies are compared: they need not fit the repeat, mm.
+BLUR_MM = 0.9
+#: The displacement is smooth: lace is cloth, and what moves within less is a motif, mm.
+SMOOTH_MM = 5.0
+#: No copy lies further than this from where the repeat puts it, mm.
+FARTHEST_MM = 4.0
+#: Copies that agree less than this with what they have in common are no copies.
+LEAST_AGREEMENT = 0.45
+
+
+@dataclass(frozen=True, eq=False)
+class Copies:
+    """The copies of one repeat, registered.
+
+    Shape legend: n copies, h rows and w columns of a folded picture.
+
+    Parameters
+    ----------
+    strip : Strip
+        What the copies were cut from.
+    repeat_mm : float
+        w columns are this long.
+    start_mm : float
+        u of the middle of column 0 of the first copy.
+    v0_mm, px_per_mm : float
+        v of the middle of row 0; rows to a millimetre.
+    place_px : ndarray of float32, shape (n, h, w, 2)
+        Column and row in the strip of every folded pixel of every copy.
+    seen : ndarray of bool, shape (n, h, w)
+        Where the strip shows that copy.
+    agreement : ndarray of float32, shape (h, w)
+        1 where all copies are alike, 0 where they say opposite things.
+    likeness : float
+        Mean correlation of a copy with what the copies have in common, -1 to 1; it is the
+        measure of what "alike" can mean for this piece of lace.
+    reason : str
+        Empty, or why the strip stands for itself: then n = 1 and the picture does not wrap.
+    """
+
+    strip: Strip
+    repeat_mm: float
+    start_mm: float
+    v0_mm: float
+    px_per_mm: float
+    place_px: NDArray[np.float32]
+    seen: NDArray[np.bool_]
+    agreement: Image
+    likeness: float
+    reason: str
+
+    @property
+    def wraps(self) -> bool:
+        """Whether the last column is the neighbour of the first."""
+        return not self.reason
+
+    @property
+    def columns_per_mm(self) -> float:
+        """Columns to a millimetre; they differ a little from the rows so that w is whole."""
+        return float(self.place_px.shape[2] / self.repeat_mm)
+
+    def to_lace(self, copy: int, columns: Floats, rows: Floats) -> Floats:
+        """Lace points (u, v) of folded points as one copy shows them, shape (n, 2).
+
+        Columns may lie beyond the copy: a neighbour then says where they are, or, past the
+        ends of the strip, the last column seen.
+        """
+        n, h, w, _ = self.place_px.shape
+        whole = columns + copy * w
+        own = np.clip(np.floor(whole / w).astype(int), 0, n - 1)
+        left = whole - own * w
+        column, row = np.clip(left, 0, w - 1), np.clip(rows, 0, h - 1)
+        place = self.place_px[own, np.round(row).astype(int), np.round(column).astype(int)]
+        per_column = self.strip.px_per_mm / self.columns_per_mm
+        per_row = self.strip.px_per_mm / self.px_per_mm
+        x = place[:, 0] + (left - np.round(column)) * per_column
+        y = place[:, 1] + (rows - np.round(row)) * per_row
+        return np.stack([self.strip.u_of(x), self.strip.v_of(y)], axis=-1)
+
+    def fold(self, picture: NDArray[np.generic]) -> list[NDArray[np.float32]]:
+        """Each copy of a picture that lies on the strip's pixels, as float32."""
+        whole = np.asarray(picture, dtype=np.float32)
+        return [
+            np.asarray(
+                cv2.remap(
+                    whole,
+                    place[..., 0],
+                    place[..., 1],
+                    cv2.INTER_LINEAR,
+                    borderMode=cv2.BORDER_REPLICATE,
+                ),
+                dtype=np.float32,
+            )
+            for place in self.place_px
+        ]
+
+    def combine(self, picture: NDArray[np.generic]) -> NDArray[np.float32]:
+        """Median over the copies that show a place, shape (h, w) or (h, w, channels)."""
+        return median_of(np.stack(self.fold(picture)), self.seen)
+
+
+def median_of(values: NDArray[np.float32], seen: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """Median along the first axis over what is seen; where nothing is, the mean of all.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n, h, w) or (n, h, w, channels)
+    seen : ndarray of bool, shape (n, h, w)
+    """
+    if len(values) == 1:
+        return np.asarray(values[0], dtype=np.float32)
+    mask = seen if values.ndim == 3 else seen[..., None]
+    ordered = np.sort(np.where(mask, values, np.float32(np.inf)), axis=0)
+    count = np.broadcast_to(mask.sum(axis=0), values.shape[1:])
+    low = np.take_along_axis(ordered, np.maximum((count - 1) // 2, 0)[None], 0)[0]
+    high = np.take_along_axis(ordered, np.minimum(count // 2, len(values) - 1)[None], 0)[0]
+    middle = np.where(count > 0, 0.5 * (low + np.where(count > 1, high, low)), 0)
+    return np.asarray(np.where(count > 0, middle, values.mean(axis=0)), dtype=np.float32)
+
+
+def register_copies(strip: Strip, repeat_mm: float | None) -> Copies:
+    """Cut the strip into its copies and bring them upon each other.
+
+    Parameters
+    ----------
+    strip : Strip
+    repeat_mm : float or None
+        None where it could not be told.
+
+    Returns
+    -------
+    Copies
+        With a `reason` where the strip stands for itself.
+    """
+    columns = np.flatnonzero(strip.extent.any(axis=0))
+    if len(columns) == 0 or repeat_mm is None:
+        return _alone(strip, "its repeat is not known")
+    first, last = int(columns[0]), int(columns[-1])
+    length = (last - first + 1) / strip.px_per_mm
+    if length / repeat_mm < FEWEST_COPIES:
+        return _alone(strip, "less than two of its repeat are seen")
+    shrink = min(1.0, FLOW_PX_PER_MM / strip.px_per_mm)
+    rows = max(8, round(strip.alpha.shape[0] * shrink))
+    w = max(8, round(repeat_mm * strip.px_per_mm * shrink))
+    n = int(np.ceil(length / repeat_mm - 0.05))
+    # Strip pixels of one column of the small pictures, so that a repeat is whole columns.
+    per_column = repeat_mm * strip.px_per_mm / w
+    per_row = strip.alpha.shape[0] / rows
+    cover, inside = _laid_out(strip, first, per_column, per_row, (rows, n * w))
+    field = _displacement(cover, inside, w)
+    folded, seen = _moved(cover, field, w), _moved(inside, field, w) > 0.5
+    mean = median_of(folded, seen)
+    likeness, agreement = _likeness(folded, seen, mean)
+    if likeness < LEAST_AGREEMENT:
+        return _alone(strip, "its copies do not agree with each other")
+    return _finer(
+        strip, repeat_mm, first, field, (per_column, per_row), (w, rows), agreement, likeness
+    )
+
+
+def _alone(strip: Strip, reason: str) -> Copies:
+    shrink = min(1.0, FOLDED_PX_PER_MM / strip.px_per_mm)
+    h, w = (max(1, round(side * shrink)) for side in strip.alpha.shape)
+    down, across = strip.alpha.shape[0] / h, strip.alpha.shape[1] / w
+    x, y = np.meshgrid((np.arange(w) + 0.5) * across - 0.5, (np.arange(h) + 0.5) * down - 0.5)
+    inside = cv2.resize(strip.extent.astype(np.uint8), (w, h), interpolation=cv2.INTER_NEAREST)
+    return Copies(
+        strip,
+        strip.alpha.shape[1] / strip.px_per_mm,
+        float(strip.u_of(x[0, :1])[0]),
+        float(strip.v_of(y[:1, 0])[0]),
+        strip.px_per_mm / down,
+        np.stack([x, y], axis=-1).astype(np.float32)[None],
+        (inside > 0)[None],
+        np.ones((h, w), np.float32),
+        1.0,
+        reason,
+    )
+
+
+def _laid_out(
+    strip: Strip, first: int, per_column: float, per_row: float, shape: tuple[int, int]
+) -> tuple[Image, Image]:
+    """Blurred cover and extent at the resolution of the displacement, from column `first`."""
+    size = (round(strip.alpha.shape[1] / per_column), round(strip.alpha.shape[0] / per_row))
+    small = cv2.resize(strip.alpha, size, interpolation=cv2.INTER_AREA)
+    inside = cv2.resize(strip.extent.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    spread = BLUR_MM * strip.px_per_mm / per_column
+    small = cv2.GaussianBlur(small, (0, 0), spread)
+    across = size[0] / strip.alpha.shape[1]
+    move = np.array([[1, 0, (first + 0.5) * across - 0.5], [0, 1, 0]])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    out = (shape[1], shape[0])
+    cover = cv2.warpAffine(small, move, out, flags=flags, borderMode=cv2.BORDER_CONSTANT)
+    mask = cv2.warpAffine(inside, move, out, flags=flags, borderMode=cv2.BORDER_CONSTANT)
+    return np.asarray(cover, dtype=np.float32), np.asarray(mask, dtype=np.float32)
+
+
+def _moved(picture: Image, field: NDArray[np.float32], w: int) -> NDArray[np.float32]:
+    """Copies of a small picture, shape (n, rows, w), each moved by the displacement."""
+    rows, total = picture.shape
+    x, y = np.meshgrid(np.arange(total, dtype=np.float32), np.arange(rows, dtype=np.float32))
+    moved = cv2.remap(
+        picture, x + field[..., 0], y + field[..., 1], cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_CONSTANT,
+    )  # fmt: skip
+    return np.asarray(np.stack(np.split(np.asarray(moved), total // w, axis=1)), dtype=np.float32)
+
+
+def _displacement(cover: Image, inside: Image, w: int) -> NDArray[np.float32]:
+    """Where each place of the tiled repeat lies in the strip, shape (rows, n w, 2), px."""
+    rows, total = cover.shape
+    field = np.zeros((rows, total, 2), np.float32)
+    for _ in range(2):
+        folded, seen = _moved(cover, field, w), _moved(inside, field, w) > 0.5
+        drift = _drift(folded, seen)
+        # A repeat that is a little too long or an axis a little aslant drifts evenly; the
+        # place within a copy drifts with it, so that no step is left between copies.
+        at = (np.arange(total, dtype=np.float32) + 0.5) / w - 0.5
+        field += (at[:, None] * drift[0] + drift[1]).astype(np.float32)[None]
+    common = median_of(_moved(cover, field, w), _moved(inside, field, w) > 0.5)
+    found = _flow(np.tile(common, (1, total // w)), cover, inside, field)
+    return field + _smooth(found, inside, SMOOTH_MM * FLOW_PX_PER_MM)
+
+
+def _drift(folded: NDArray[np.float32], seen: NDArray[np.bool_]) -> Floats:
+    """Even drift of the copies: (dx, dy) from copy to copy, and of the first copy."""
+    shares = seen.mean(axis=(1, 2))
+    whole = np.flatnonzero(shares > 0.6 * shares.max())
+    if len(whole) < 2:
+        return np.zeros((2, 2))
+    first = int(whole[np.argmax(shares[whole])])
+    most = FARTHEST_MM * FLOW_PX_PER_MM
+    places, shifts = [first], [(0.0, 0.0)]
+    for k in whole:
+        if k == first:
+            continue
+        both = seen[k] & seen[first]
+        window = cv2.GaussianBlur(both.astype(np.float32), (0, 0), 3.0)
+        one, two = (
+            np.asarray((folded[j] - _row_means(folded[j], both)) * window, dtype=np.float32)
+            for j in (first, k)
+        )
+        (dx, dy), _ = cv2.phaseCorrelate(one, two)
+        if abs(dx) <= most and abs(dy) <= most and _nearer(one, two, dx, dy):
+            places.append(int(k))
+            shifts.append((dx, dy))
+    if len(places) < 2:
+        return np.zeros((2, 2))
+    # The reference itself may lie aside: the line goes through all of them.
+    return np.asarray(np.polyfit(places, np.array(shifts), 1), dtype=np.float64)
+
+
+def _nearer(one: Image, two: Image, dx: float, dy: float) -> bool:
+    """Whether moving the second picture back by a shift makes the two more alike."""
+    back = cv2.warpAffine(
+        two, np.array([[1, 0, dx], [0, 1, dy]]), two.shape[::-1],
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+    )  # fmt: skip
+    return float((one * back).sum()) > float((one * two).sum())
+
+
+def _flow(
+    common: Image, cover: Image, inside: Image, field: NDArray[np.float32]
+) -> NDArray[np.float32]:
+    rows, total = cover.shape
+    x, y = np.meshgrid(np.arange(total, dtype=np.float32), np.arange(rows, dtype=np.float32))
+    here = cv2.remap(cover, x + field[..., 0], y + field[..., 1], cv2.INTER_LINEAR)
+    mask = cv2.remap(inside, x + field[..., 0], y + field[..., 1], cv2.INTER_LINEAR)
+    # Beyond the ends nothing pulls: the common picture stands there too.
+    here = np.where(np.asarray(mask) > 0.5, here, common)
+    search = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_FAST)
+    search.setFinestScale(1)
+    found = search.calc(
+        np.clip(common * 255, 0, 255).astype(np.uint8),
+        np.clip(here * 255, 0, 255).astype(np.uint8),
+        np.zeros((rows, total, 2), np.float32),
+    )
+    most = 0.5 * FARTHEST_MM * FLOW_PX_PER_MM
+    return np.asarray(np.clip(found, -most, most), dtype=np.float32)
+
+
+def _smooth(field: NDArray[np.float32], inside: Image, spread: float) -> NDArray[np.float32]:
+    """Smooth the displacement over the lace, carried on beyond it."""
+    weight = np.clip(inside, 0.01, 1)
+    below = cv2.GaussianBlur(weight, (0, 0), spread, borderType=cv2.BORDER_REPLICATE)
+    for axis in (0, 1):
+        blurred = cv2.GaussianBlur(
+            np.ascontiguousarray(field[..., axis]) * weight, (0, 0), spread,
+            borderType=cv2.BORDER_REPLICATE,
+        )  # fmt: skip
+        field[..., axis] = blurred / below
+    return field
+
+
+def _likeness(
+    folded: NDArray[np.float32], seen: NDArray[np.bool_], common: Image
+) -> tuple[float, Image]:
+    """Mean correlation of copies with the rest, and the agreement at each place."""
+    found, weights = [], []
+    spread = np.zeros(common.shape, np.float32)
+    for k, (copy, mask) in enumerate(zip(folded, seen, strict=True)):
+        others = np.delete(folded, k, axis=0), np.delete(seen, k, axis=0)
+        both = mask & others[1].any(axis=0)
+        if both.mean() < 0.1:
+            continue
+        rest = median_of(*others)
+        a, b = copy - _row_means(copy, both), rest - _row_means(rest, both)
+        a, b = a[both], b[both]
+        found.append(float((a * b).sum() / max(np.sqrt((a * a).sum() * (b * b).sum()), 1e-9)))
+        weights.append(float(both.mean()))
+        spread = np.maximum(spread, np.where(both, np.abs(copy - common), 0))
+    likeness = float(np.average(found, weights=weights)) if found else 0.0
+    return likeness, np.asarray(np.clip(1 - 2 * spread, 0, 1), dtype=np.float32)
+
+
+def _row_means(picture: Image, mask: Mask) -> Image:
+    total = (picture * mask).sum(axis=1, keepdims=True)
+    return np.asarray(total / np.maximum(mask.sum(axis=1, keepdims=True), 1), dtype=np.float32)
+
+
+def _finer(
+    strip: Strip,
+    repeat_mm: float,
+    first: int,
+    field: NDArray[np.float32],
+    per: tuple[float, float],
+    small: tuple[int, int],
+    agreement: Image,
+    likeness: float,
+) -> Copies:
+    """Places in the strip at the resolution of the folded pictures."""
+    per_column, per_row = per
+    small_w, _ = small
+    px_per_mm = min(strip.px_per_mm, FOLDED_PX_PER_MM)
+    h = max(8, round(strip.alpha.shape[0] * px_per_mm / strip.px_per_mm))
+    w = max(8, round(repeat_mm * px_per_mm))
+    n = field.shape[1] // small_w
+    down, across = strip.alpha.shape[0] / h, repeat_mm * strip.px_per_mm / w
+    x = first + (np.arange(n * w) * across)
+    y = (np.arange(h) + 0.5) * down - 0.5
+    # Read the displacement, which is slow, between its own pixels.
+    at_x = ((x - first) / per_column).astype(np.float32)
+    at_y = ((y + 0.5) / per_row - 0.5).astype(np.float32)
+    grid_x, grid_y = np.meshgrid(at_x, at_y)
+    moved = np.asarray(
+        cv2.remap(field, grid_x, grid_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    )
+    place = np.empty((h, n * w, 2), np.float32)
+    place[..., 0] = x[None, :] + moved[..., 0] * per_column
+    place[..., 1] = y[:, None] + moved[..., 1] * per_row
+    inside = cv2.remap(
+        _length_shown(strip), place[..., 0], place[..., 1], cv2.INTER_NEAREST,
+        borderMode=cv2.BORDER_CONSTANT,
+    )  # fmt: skip
+    fine = cv2.resize(agreement, (w, h), interpolation=cv2.INTER_LINEAR)
+    return Copies(
+        strip,
+        repeat_mm,
+        float(strip.u_of(np.array([first]))[0]),
+        float(strip.v_of(np.array([y[0]]))[0]),
+        h / (strip.alpha.shape[0] / strip.px_per_mm),
+        np.stack(np.split(place, n, axis=1)),
+        np.stack(np.split(np.asarray(inside) > 0, n, axis=1)),
+        np.asarray(fine, dtype=np.float32),
+        likeness,
+        "",
+    )
+
+
+def _length_shown(strip: Strip) -> NDArray[np.uint8]:
+    """The stretch of the strip where lace is seen, from side to side."""
+    deep = strip.extent.sum(axis=0)
+    shown = deep > 0.5 * np.median(deep[deep > 0])
+    return np.broadcast_to(shown.astype(np.uint8), strip.extent.shape).copy()
