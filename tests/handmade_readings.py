@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
 import shapely
+from handmade import galloon
 
 from lacelay.geometry.photo_map import PhotoMap
 from lacelay.model.corrections import PhotoPrint
@@ -29,6 +31,24 @@ def seen(lace: Lace, *, turn_rad: float = 0.04, px_per_mm: float = 9.0) -> Lace:
     way = np.array([np.cos(0.02), np.sin(0.02)])
     axis = np.array([start, start + way * lace.length_mm])
     return replace(lace, photo=PhotoMap(SIZE_PX, plane, axis, (-0.01, 0.0), (1999.5, 1299.5), 3000))
+
+
+@cache
+def read_lace_by_hand() -> Lace:
+    """A galloon with beads, cords and doubts, as if read from a photo."""
+    made = galloon(beads=True, per_repeat=3, repeats=3)
+    cords = [
+        np.array([(10.0, 20.0), (60.0, 24.0), (110.0, 20.0)]),
+        np.array([(200.0, 70.0), (230.0, 75.0)]),
+    ]
+    doubts = (
+        "The scale comes from two points 50 mm apart alone: the photo is taken as seen from "
+        "straight above, so lengths far from there may be a few per cent out.",
+        "The lower edge: the scallops are uneven.",
+        "The repeat of 120 mm is not sure (3.0 copies seen, 60% alike); measure it.",
+    )
+    lower = replace(made.lower, doubt="the scallops are uneven")
+    return seen(replace(made, cords_mm=cords, doubts=doubts, lower=lower))
 
 
 def px(lace: Lace, u: float, v: float) -> tuple[float, float]:

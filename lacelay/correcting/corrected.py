@@ -235,7 +235,8 @@ def _laid_over(lace: Lace, corrections: Corrections) -> tuple[Lace, list[Note]]:
                 continue
             try:
                 changed, word = step(lace, each)
-                edges.width(changed)  # refuses edges that would change places
+                if stage in ("outline", "edges"):
+                    edges.width(changed)  # refuses edges that would change places
             except CorrectionError as refusal:
                 notes.append(Note(each.id, refusal.found, refusal.remedy, placed=False))
                 continue
@@ -250,6 +251,9 @@ def _laid_over(lace: Lace, corrections: Corrections) -> tuple[Lace, list[Note]]:
 def _after(stage: str, before: Lace, lace: Lace) -> Lace:
     """What follows from all corrections of a stage."""
     if stage in ("outline", "edges"):
+        for side in SIDES:
+            if stage == "edges" and lace.edge(side) is not before.edge(side):
+                lace = edges.measured(lace, side)
         lace = replace(lace, width_mm=edges.width(lace))
         was, now = before.lower, lace.lower
         if stage == "outline" or was.scalloped != now.scalloped:

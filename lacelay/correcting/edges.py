@@ -131,7 +131,7 @@ def tip_moved(lace: Lace, told: TipMoved) -> tuple[Lace, str | None]:
         )
     tips = edge.tips_mm.copy()
     tips[at[0]] = to
-    return _measured(with_edge(lace, replace(edge, tips_mm=tips)), side), None
+    return with_edge(lace, replace(edge, tips_mm=tips)), None
 
 
 def recounted(lace: Lace, side: Side) -> Lace:
@@ -239,23 +239,26 @@ def _with_valleys(lace: Lace, side: Side, valleys: Points) -> Lace:
             f"Between the valleys marked the {side} edge does not stand out anywhere.",
             "Mark the valleys on the edge itself, or redraw the lace's outline.",
         )
-    placeholder = edge.pitch_mm or Measured(1.0, 0.0)
+    # Measured once all is put right, by `measured`: until then as it was, or as it seems.
+    usual = Measured(float(np.median(np.diff(valleys[:, 0]))), 0.0)
     changed = LaceEdge(
         side,
         True,
         valleys,
         np.array(tips),
-        placeholder,
-        edge.depth_mm or placeholder,
+        edge.pitch_mm or usual,
+        edge.depth_mm or usual,
         edge.per_repeat,
         edge.doubt,
     )
-    return _measured(with_edge(lace, changed), side)
+    return with_edge(lace, changed)
 
 
-def _measured(lace: Lace, side: Side) -> Lace:
-    """Measure an edge's scallops anew."""
+def measured(lace: Lace, side: Side) -> Lace:
+    """Measure an edge's scallops anew, and count them anew against the repeat."""
     edge = lace.edge(side)
+    if not edge.scalloped:
+        return lace
     each = edge.per_repeat or 1
     relative = lace.scale.relative_sigma
     pitch, pitch_sigma = _pitch(edge.valleys_mm[:, 0], each)

@@ -27,7 +27,6 @@ from lacelay.files.json_form import (
     encode,
     plain,
     read_form,
-    sound,
 )
 from lacelay.model.corrections import KINDS, Correction, Corrections, PhotoPrint
 
@@ -157,15 +156,12 @@ def read_corrections(path: Path, photo: PhotoPrint) -> Corrections:
             "Give the photo file they were made for, as it was then; one that was cropped, turned "
             "or saved anew counts as another.",
         )
-    with sound(path):
-        try:
-            return Corrections(
-                stored,
-                tuple(_correction(each) for each in form.corrections),
-                frozenset(form.undone),
-            )
-        except CorrectionError as refusal:
-            raise FileFormError(f"{path}: {refusal.found}", refusal.remedy) from refusal
+    try:
+        return Corrections(
+            stored, tuple(_correction(each) for each in form.corrections), frozenset(form.undone)
+        )
+    except CorrectionError as refusal:
+        raise FileFormError(f"{path}: {refusal.found}", refusal.remedy) from refusal
 
 
 def _correction_form(correction: Correction) -> Form:

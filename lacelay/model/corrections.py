@@ -79,7 +79,7 @@ class Correction:
                 f"{thing} was drawn with {len(ring)} points.", "Draw at least three."
             )
         drawn = Polygon(ring)
-        if drawn.area < 1.0:
+        if drawn.convex_hull.area < 1.0:
             raise CorrectionError(f"{thing} was drawn with no area.", "Draw it round its thing.")
         if not drawn.is_valid:
             raise CorrectionError(
