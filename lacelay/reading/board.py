@@ -225,9 +225,7 @@ def find_board(gray: NDArray[np.uint8], small: NDArray[np.uint8]) -> Found | Non
     papers: tuple[TargetPaper, ...] = ("a4", "letter")
     for paper in papers:
         board = _corners(gray, small, seen, target_layout(paper))
-        if board is not None and (
-            best is None or len(board.corners_px) > len(best[0].corners_px)
-        ):
+        if board is not None and (best is None or len(board.corners_px) > len(best[0].corners_px)):
             best = board, paper
     if best is None:
         return None
@@ -289,7 +287,9 @@ def board_plane(board: BoardSeen, size_px: tuple[int, int]) -> PlaneFit | None:
     )
 
 
-def moved_board(found: Found, points_px: dict[str, tuple[float, float]], size_px: tuple[int, int]) -> Found:
+def moved_board(
+    found: Found, points_px: dict[str, tuple[float, float]], size_px: tuple[int, int]
+) -> Found:
     """The board again, from its corners as she moved them."""
     names = list(points_px)
     at = np.array([points_px[name] for name in names])

@@ -108,9 +108,7 @@ def _distances(points: Floats) -> float:
     return float(np.hypot(apart[..., 0], apart[..., 1]).sum())
 
 
-def straight_above(
-    mm_per_px: float, heading_rad: float, size_px: tuple[int, int]
-) -> Floats:
+def straight_above(mm_per_px: float, heading_rad: float, size_px: tuple[int, int]) -> Floats:
     """The map of a photo taken as seen from straight above, shape (3, 3).
 
     `heading_rad` is the direction in the photo (y down) that becomes the mat's x.

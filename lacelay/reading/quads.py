@@ -73,9 +73,7 @@ class Quad:
     step: float
 
 
-def find_quads(
-    photo: Image8, ratios: Sequence[float], smaller: Image8 | None = None
-) -> list[Quad]:
+def find_quads(photo: Image8, ratios: Sequence[float], smaller: Image8 | None = None) -> list[Quad]:
     """Find four-sided plain regions.
 
     Parameters
@@ -110,9 +108,7 @@ def find_quads(
     return found
 
 
-def shape_miss(
-    corners_px: Floats, ratio: float, size_px: tuple[int, int]
-) -> tuple[float, bool]:
+def shape_miss(corners_px: Floats, ratio: float, size_px: tuple[int, int]) -> tuple[float, bool]:
     """How far four corners are from a rectangle of a ratio, for the likeliest lens.
 
     Parameters
@@ -242,7 +238,13 @@ def four_lines(outline: Floats) -> Floats | None:
         if smooth[b, r] < 0.004 * count:
             break
         smooth[max(b - 3, 0) : b + 4, max(r - 3, 0) : r + 4] = 0
-        fitted = _line_through(outline, angle, (b + 0.5) / bins * np.pi, middle, (r + 0.5) / rows * 1.1 * size - 0.55 * size)
+        fitted = _line_through(
+            outline,
+            angle,
+            (b + 0.5) / bins * np.pi,
+            middle,
+            (r + 0.5) / rows * 1.1 * size - 0.55 * size,
+        )
         if fitted is not None:
             lines.append(fitted)
     best, best_score = None, 0.0
@@ -294,7 +296,12 @@ def _corners_of(lines: list[tuple[Floats, float, NDArray[np.bool_]]]) -> Floats 
     if off[order[1]] > np.deg2rad(30) or off[order[2]] < np.deg2rad(45):
         return None
     corners = []
-    for i, j in ((pair[0], other[0]), (pair[0], other[1]), (pair[1], other[1]), (pair[1], other[0])):
+    for i, j in (
+        (pair[0], other[0]),
+        (pair[0], other[1]),
+        (pair[1], other[1]),
+        (pair[1], other[0]),
+    ):
         matrix = np.stack([lines[i][0], lines[j][0]])
         if abs(np.linalg.det(matrix)) < 0.3:
             return None
@@ -441,7 +448,9 @@ def _measure_sides(
     # A step, not a line: what lies on both sides stays different.
     seen &= ((high - low) @ direction) > 0.35 * size
     points = start + place[:, None] * normal
-    sides = [points[k * PLACES : (k + 1) * PLACES][seen[k * PLACES : (k + 1) * PLACES]] for k in range(4)]
+    sides = [
+        points[k * PLACES : (k + 1) * PLACES][seen[k * PLACES : (k + 1) * PLACES]] for k in range(4)
+    ]
     return sides, float(seen.mean()), np.asarray(direction, dtype=np.float64), size
 
 

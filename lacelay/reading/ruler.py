@@ -269,7 +269,7 @@ def _in_photo(
 
 def _period(calm: NDArray[np.float32]) -> tuple[float | None, slice]:
     """Spacing of the finest marks, px, and the rows of the strip that show them all."""
-    rows, length = calm.shape
+    length = calm.shape[1]
     most = min(length // 8, 160)
     if most < 8:
         return None, slice(0)
@@ -385,13 +385,15 @@ def _with_lengths(
     lengths = _lengths(stands_out / level, rows)
     longest = float(np.percentile(lengths, 98))
     seen = np.flatnonzero(np.percentile(stands_out / level, 90, axis=1) > 0.5)
-    runs = [run for run in _runs(np.isin(np.arange(calm.shape[0]), seen)) if run[0] <= rows.start < run[1] or rows.start <= run[0] < rows.stop]
+    runs = [
+        run
+        for run in _runs(np.isin(np.arange(calm.shape[0]), seen))
+        if run[0] <= rows.start < run[1] or rows.start <= run[0] < rows.stop
+    ]
     band = (float(rows.start - reach), float(rows.stop - reach))
     if runs and longest > 0:
         band = (float(min(band[0], runs[0][0] - reach)), float(max(band[1], runs[-1][1] - reach)))
-    return MarkRow(
-        row.start_px, row.along, row.span_px, row.count, row.miss, band, lengths, first
-    )
+    return MarkRow(row.start_px, row.along, row.span_px, row.count, row.miss, band, lengths, first)
 
 
 def _lengths(stands_out: NDArray[np.float32], rows: slice) -> Floats:
@@ -447,10 +449,6 @@ def _between(
         areas_px=areas,
         points_px=dict(points),
         slant_seen=False,
-        doubts=(
-            f"The {name} gives the scale where it lies; the photo is taken as seen from straight "
-            "above, so lengths far from there may be a few per cent out.",
-        ),
     )
 
 
