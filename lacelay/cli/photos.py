@@ -1,0 +1,102 @@
+"""The verbs about photos: read one, render one, print what tells its scale."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from lacelay.cli.options import FILE, Progress, scale_options
+
+
+@click.command(short_help="Read a photo of lace.")
+@click.argument("photo", type=FILE)
+@scale_options
+@click.option("--name", help="What the lace is called; the photo's name if left out.")
+@click.option("--json", "json_file", type=FILE, help="Write all that was read to this file.")
+@click.option(
+    "--picture",
+    "picture_file",
+    type=FILE,
+    help="Write the photo with scale, scallops, repeat and motifs drawn on it (.jpg, .png).",
+)
+@click.option("--inches", is_flag=True, help="Tell lengths in inches.")
+def read(
+    photo: Path,
+    name: str | None,
+    json_file: Path | None,
+    picture_file: Path | None,
+    inches: bool,
+    **scale: Any,
+) -> None:
+    """Read a photo of lace: its size, edges, scallops, repeat, motifs and beads.
+
+    Lay the lace flat and straight, right side up, on a cutting mat of another colour, with
+    some of the mat's grid in sight on all sides, and take the photo from right above.
+    Without a grid, a sheet of A4 or Letter, a bank card, a ruler or the sheet that
+    `lacelay target-sheet` prints, laid beside it, tells how large the photo is.
+    """
+    from lacelay import workflow
+    from lacelay.lace_story import lace_lines
+
+    progress = Progress()
+    found = workflow.read(
+        photo,
+        scale=workflow.read_scale(**scale),
+        name=name,
+        json_file=json_file,
+        picture_file=picture_file,
+        progress=progress,
+    )
+    progress.done()
+    for line in lace_lines(found.lace, inches=inches):
+        click.echo(line)
+
+
+@click.command(short_help="Make a photo of an invented lace.")
+@click.option("--family", required=True, metavar="NAME", help="Kind of lace: sprays, guipure ...")
+@click.option(
+    "--seed", required=True, type=click.IntRange(0), help="The same seed, the same photo."
+)
+@click.option("--out", type=FILE, help="The photo (.jpg, .png); FAMILY-SEED.jpg if left out.")
+@click.option("--truth", type=FILE, help="Write all that is true of it to this file.")
+@click.option(
+    "--size",
+    type=(click.IntRange(400, 12000), click.IntRange(400, 12000)),
+    default=(4000, 3000),
+    show_default=True,
+    metavar="WIDTH HEIGHT",
+    help="In pixels.",
+)
+def render(
+    family: str, seed: int, out: Path | None, truth: Path | None, size: tuple[int, int]
+) -> None:
+    """Make a photo of an invented lace on a cutting mat, and tell what is true of it."""
+    from lacelay import workflow
+
+    file = out or Path(f"{family}-{seed}.jpg")
+    workflow.render(family, seed, out=file, truth=truth, size_px=size)
+    click.echo(f"The photo is in {file}")
+
+
+@click.command(name="target-sheet", short_help="Print a sheet that tells a photo's size.")
+@click.option(
+    "--paper",
+    type=click.Choice(["a4", "letter"]),
+    default="a4",
+    show_default=True,
+    help="The paper in your printer.",
+)
+@click.option("--out", type=FILE, help="The PDF; target-sheet.pdf if left out.")
+def target_sheet(paper: Any, out: Path | None) -> None:
+    """Make a sheet to print once and lay beside the lace in every photo.
+
+    It tells the photo's size and the camera's slant better than a ruler does. Print it
+    without scaling ("actual size") and measure its bar with your own ruler: 100 mm.
+    """
+    from lacelay import workflow
+
+    file = out or Path("target-sheet.pdf")
+    workflow.target_sheet(file, paper=paper)
+    click.echo(f"The sheet is in {file}")

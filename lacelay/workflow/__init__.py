@@ -1,0 +1,33 @@
+"""The verbs: what the command line and any page call, and nothing else of ours.
+
+Each verb takes paths and plain wishes, does its reading and writing at the rim, and returns
+values. `progress` is told what is being done and the share done, 0 to 1.
+"""
+
+from lacelay.workflow.edges import EdgeRequest, find_edge
+from lacelay.workflow.laying import SHOP_INCREMENT_MM, Laid, check, lay, sheet
+from lacelay.workflow.photos import LaceRead, open_lace, read, render, save_picture
+from lacelay.workflow.printing import target_sheet
+from lacelay.workflow.progress import Progress
+from lacelay.workflow.words import adjusted, read_scale, read_share, wishes
+
+__all__ = [
+    "SHOP_INCREMENT_MM",
+    "EdgeRequest",
+    "LaceRead",
+    "Laid",
+    "Progress",
+    "adjusted",
+    "check",
+    "find_edge",
+    "lay",
+    "open_lace",
+    "read",
+    "read_scale",
+    "read_share",
+    "render",
+    "save_picture",
+    "sheet",
+    "target_sheet",
+    "wishes",
+]
