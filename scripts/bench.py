@@ -4,56 +4,141 @@ Run it inside the project's environment: `.venv/bin/python scripts/bench.py`. Ti
 given as ratios to a floor measured in the same run: what any reading of the photo must pay
 at the least (decoding, one perspective warp, one blur, a threshold, connected components
 and a distance transform of that photo), so that figures from different machines compare.
+
+Accuracy is measured on rendered photos of seeds that no reading is tuned on; `--full` sweeps
+over every variation. Rendered photos are kept on disk, so that a second run is quick.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
+import resource
+import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from statistics import median
 from typing import TypeVar
 
+import bench_accuracy
+import bench_public
 import cv2
 import numpy as np
+from bench_cases import all_cases, default_store, quick_cases
 
 from lacelay.buying.length import purchase_for
 from lacelay.drawing.garment_preview import draw_on_garment
 from lacelay.drawing.sheet import make_sheet
-from lacelay.errors import LacelayError, ScaleError
+from lacelay.errors import LacelayError
 from lacelay.files.photos import open_photo
-from lacelay.model.lace import Lace
 from lacelay.model.shapes import SHAPES
 from lacelay.planning.check import check_plan
 from lacelay.planning.lay import lay_border
-from lacelay.reading.read import Reading, read_lace
-from lacelay.reading.scale import ScaleRequest
-from lacelay.rendering import RENDERER_VERSION, Rendered, render_photo
+from lacelay.reading.read import read_lace
 
 T = TypeVar("T")
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_images"
-#: Cases that no reading is tuned on.
-SEEDS = (201, 202)
-FAMILIES = ("sprays", "guipure", "corded", "beaded", "fine-black", "allover")
 SHAPE_OF_SAMPLE = ("bodice-top", "scoop-neckline", "dipped-waist", "circular-hem")
+PARTS = ("speed", "memory", "accuracy", "public")
 
 
 def main() -> int:
     """Print the tables."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--quick", action="store_true", help="one seed a family, half the size")
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--full", action="store_true", help="every photo, not a dozen")
+    parser.add_argument("--only", metavar="NAME", help="photos whose name holds this")
+    parser.add_argument("--list", action="store_true", help="name the photos, and stop")
+    parser.add_argument("--part", choices=PARTS, action="append", help="only this part")
+    parser.add_argument("--cache", type=Path, default=default_store(), help="rendered photos")
+    parser.add_argument("--json", type=Path, help="write the accuracy of this run to a file")
+    parser.add_argument("--compare", type=Path, help="compare with the file of an earlier run")
+    parser.add_argument("--photos", type=Path, help="folder of the public photos")
+    parser.add_argument("--child", type=Path, help=argparse.SUPPRESS)
     arguments = parser.parse_args()
+    if arguments.child is not None:
+        read_alone(arguments.child)
+        return 0
+    cases = all_cases() if arguments.full or arguments.only or arguments.list else quick_cases()
+    if arguments.only:
+        cases = [case for case in cases if arguments.only in case.label]
+        if not cases:
+            print(f"No photo's name holds {arguments.only!r}; --list names all.", file=sys.stderr)
+            return 1
+    if arguments.list:
+        print("\n".join(case.label for case in cases))
+        return 0
+    earlier = bench_accuracy.load(arguments.compare) if arguments.compare else None
+    parts = arguments.part or (("accuracy",) if arguments.only else PARTS)
     photos = sorted(SAMPLES.glob("*.jpg"))
-    if not photos:
+    if not photos and {"speed", "memory"} & set(parts):
         print("No sample photos: run scripts/make_samples.py first.", file=sys.stderr)
         return 1
-    speed(photos)
-    accuracy(SEEDS[:1] if arguments.quick else SEEDS, 0.5 if arguments.quick else 1.0)
+    if "speed" in parts:
+        speed(photos)
+    if "memory" in parts:
+        memory(photos[0])
+    if "accuracy" in parts:
+        results = bench_accuracy.run(cases, arguments.cache, partial(print, flush=True))
+        print(f"\n{bench_accuracy.report(results)}\n")
+        if arguments.json:
+            bench_accuracy.save(results, arguments.json)
+        if earlier is not None:
+            print(bench_accuracy.compare(earlier, results), end="\n\n")
+    if "public" in parts:
+        print(bench_public.report(arguments.photos))
     return 0
+
+
+def read_alone(path: Path) -> None:
+    """Read one photo twice in a process of its own; print seconds and peak memory as JSON."""
+    floor = floor_seconds(path)
+    picture = open_photo(path)
+    before = peak_mb()
+    first, _ = timed(partial(read_lace, picture, name=path.stem))
+    again, _ = timed(partial(read_lace, picture, name=path.stem))
+    found = {"first": first, "again": again, "floor": floor, "peak": peak_mb(), "before": before}
+    print(json.dumps(found))
+
+
+def peak_mb() -> float:
+    """Largest memory of this process so far, in MB; the system counts in kB, a Mac in bytes."""
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return peak / (1e6 if sys.platform == "darwin" else 1e3)
+
+
+def memory(sample: Path) -> None:
+    """Time and peak memory of reading one photo at 12, 24 and 48 megapixels."""
+    print("Time and memory of one photo read in a process of its own")
+    image = cv2.imread(str(sample))
+    assert image is not None
+    height, width = image.shape[:2]
+    with tempfile.TemporaryDirectory() as folder:
+        for megapixels in (12, 24, 48):
+            times = float(np.sqrt(megapixels * 1e6 / (height * width)))
+            size = (round(width * times), round(height * times))
+            path = Path(folder) / f"{megapixels}.jpg"
+            larger = cv2.resize(image, size, interpolation=cv2.INTER_CUBIC)
+            cv2.imwrite(str(path), larger, [cv2.IMWRITE_JPEG_QUALITY, 92])
+            del larger
+            command = [sys.executable, __file__, "--child", str(path)]
+            done = subprocess.run(command, capture_output=True, text=True, check=False)
+            if done.returncode:
+                last = (done.stderr.strip() or f"code {done.returncode}").splitlines()[-1]
+                print(f"  {megapixels:>2} megapixels: failed: {last}")
+                continue
+            told = json.loads(done.stdout.splitlines()[-1])
+            print(
+                f"  {megapixels:>2} megapixels: {told['first']:.1f} s the first time, "
+                f"{told['again']:.1f} s again, {told['again'] / told['floor']:.1f} times the floor "
+                f"of {told['floor']:.2f} s (asked: 4); peak {told['peak']:.0f} MB, "
+                f"{told['before']:.0f} MB of it before reading (asked: 3000)"
+            )
+    print()
 
 
 def timed(work: Callable[[], T]) -> tuple[float, T]:
@@ -108,126 +193,6 @@ def speed(photos: list[Path]) -> None:
         print(" ".join([f"{path.stem[:13]:>13}", *cells]) + held)
     if ratios:
         print(f"reading, median ratio to the floor: {median(ratios):.1f}\n")
-
-
-@dataclass(frozen=True)
-class Score:
-    """How far one reading is from the truth."""
-
-    scale: float
-    pitch: float
-    repeat: float
-    width_mm: float
-    count_right: bool
-    edges_right: bool
-    valley_mm: float
-    motif_iou: float
-
-
-def accuracy(seeds: tuple[int, ...], size: float) -> None:
-    """Read rendered photos and compare with their truth."""
-    width, height = round(4000 * size), round(3000 * size)
-    print(
-        f"Accuracy on rendered photos, renderer version {RENDERER_VERSION}, seeds {seeds}, "
-        f"{width} x {height} px"
-    )
-    print(
-        f"{'case':>16} {'scale %':>8} {'pitch %':>8} {'repeat %':>8} {'width mm':>8} "
-        f"{'count':>6} {'edges':>6} {'valley mm':>9} {'motif IoU':>9}"
-    )
-    scores: list[Score] = []
-    failed = asked = 0
-    for family in FAMILIES:
-        for seed in seeds:
-            rendered = render_photo(family, seed, size_px=(width, height))
-            name = f"{family} {seed}"
-            try:
-                found, told = _read(rendered, name)
-            except LacelayError as problem:
-                failed += 1
-                print(f"{name:>16} not read: {problem}")
-                continue
-            asked += told
-            score = compare(found.lace, rendered.lace)
-            scores.append(score)
-            print(
-                f"{name:>16} {100 * score.scale:8.2f} {100 * score.pitch:8.2f} "
-                f"{100 * score.repeat:8.2f} {score.width_mm:8.2f} "
-                f"{'right' if score.count_right else 'WRONG':>6} "
-                f"{'right' if score.edges_right else 'WRONG':>6} "
-                f"{score.valley_mm:9.2f} {score.motif_iou:9.2f}"
-                + ("  asked for the scale" if told else "")
-            )
-    if scores:
-        print(
-            f"read {len(scores)} of {len(scores) + failed}, {asked} after asking; "
-            "median scale error "
-            f"{100 * median(s.scale for s in scores):.2f} %, repeat error "
-            f"{100 * float(np.nanmedian([s.repeat for s in scores])):.2f} %, motif IoU "
-            f"{median(s.motif_iou for s in scores):.2f}; counts right "
-            f"{sum(s.count_right for s in scores)}, edges right "
-            f"{sum(s.edges_right for s in scores)}"
-        )
-
-
-def _read(rendered: Rendered, name: str) -> tuple[Reading, bool]:
-    """Read a photo; where it asks for the scale, tell it what a maker would know."""
-    try:
-        return read_lace(rendered.photo, name=name), False
-    except ScaleError:
-        width = float(np.ptp(rendered.lace.outline_mm[:, 1]))
-        pitch = rendered.mat.pitch_mm
-        scale = ScaleRequest(grid_mm=pitch) if pitch else ScaleRequest(width_mm=width)
-        return read_lace(rendered.photo, name=name, scale=scale), True
-
-
-def compare(found: Lace, truth: Lace) -> Score:
-    """Compare two records of the same photo, places by way of the photo's pixels."""
-    assert found.photo is not None
-    assert truth.photo is not None
-    middle = truth.photo.lace_to_mat(np.array([[truth.length_mm / 2, truth.width_mm.value / 2]]))
-    arms = np.vstack([middle, middle + [50.0, 0.0], middle + [0.0, 50.0]])  # on the mat: no bow
-    seen = found.photo.photo_to_mat_mm(truth.photo.mat_to_photo(arms))
-    scale = max(abs(float(np.hypot(*(seen[k] - seen[0]))) / 50.0 - 1) for k in (1, 2))
-    pitch, count, edges, valleys = [0.0], True, True, [0.0]
-    for mine, real in ((found.lower, truth.lower), (found.upper, truth.upper)):
-        edges &= mine.scalloped == real.scalloped
-        count &= mine.count == real.count
-        if mine.pitch_mm and real.pitch_mm:
-            pitch.append(abs(mine.pitch_mm.value / real.pitch_mm.value - 1))
-        if len(mine.valleys_mm) and len(real.valleys_mm):
-            there = truth.photo.photo_to_lace(found.photo.lace_to_photo(mine.valleys_mm))
-            gaps = np.hypot(*(there[:, None] - real.valleys_mm[None]).transpose(2, 0, 1))
-            valleys.append(float(np.median(gaps.min(axis=1))))
-    repeat = float("nan")
-    if found.repeat and truth.repeat:
-        repeat = abs(found.repeat.length_mm.value / truth.repeat.length_mm.value - 1)
-    return Score(
-        scale=scale,
-        pitch=max(pitch),
-        repeat=repeat,
-        width_mm=abs(found.width_mm.value - truth.width_mm.value),
-        count_right=count,
-        edges_right=edges,
-        valley_mm=max(valleys),
-        motif_iou=_motif_iou(found, truth),
-    )
-
-
-def _motif_iou(found: Lace, truth: Lace) -> float:
-    """Motif against the rest, over the photo at a quarter of its size."""
-    assert truth.photo is not None
-    width, height = (side // 4 for side in truth.photo.size_px)
-    masks = []
-    for lace in (found, truth):
-        mask = np.zeros((height, width), np.uint8)
-        assert lace.photo is not None
-        for motif in lace.motifs:
-            outline = lace.photo.lace_to_photo(motif.outline_mm) / 4
-            cv2.fillPoly(mask, [np.round(outline).astype(np.int32)], 1)
-        masks.append(mask.astype(bool))
-    union = float((masks[0] | masks[1]).sum())
-    return float((masks[0] & masks[1]).sum()) / union if union else 1.0
 
 
 if __name__ == "__main__":

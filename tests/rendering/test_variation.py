@@ -274,8 +274,9 @@ def test_metallic_thread_glints_and_tone_on_tone_is_faint():
     apart = []
     for made in (faint, plain):
         grey = cv2.cvtColor(made.photo, cv2.COLOR_RGB2GRAY).astype(float)
-        ring = cv2.dilate((made.matte > 0).astype(np.uint8), np.ones((41, 41)))
-        apart.append(abs(grey[made.motif_mask > 200].mean() - grey[ring == 0].mean()))
+        thread = (made.matte > 0).astype(np.uint8)
+        near = cv2.dilate(thread, np.ones((45, 45))) - cv2.dilate(thread, np.ones((15, 15)))
+        apart.append(abs(grey[made.motif_mask > 200].mean() - grey[near > 0].mean()))
     assert 8 < apart[0] < 0.5 * apart[1]
 
 
