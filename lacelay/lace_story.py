@@ -33,6 +33,7 @@ def lace_lines(lace: Lace, *, inches: bool = False) -> list[str]:
         _edge_line(lace, lace.lower, length),
         _edge_line(lace, lace.upper, length),
         _repeat_line(lace, length),
+        *symmetry_lines(lace.symmetry),
         f"{_count(len(lace.motifs), 'motif')}, {_count(len(lace.beads), 'bead')}.",
         f"Of its area {lace.shares.motif:.0%} is motif, {lace.shares.ground:.0%} net or bars, "
         f"{lace.shares.open:.0%} open.",
@@ -63,6 +64,46 @@ def _repeat_line(lace: Lace, length: Length) -> str:
         f"Repeat: {_measured(lace.repeat.length_mm, length)}, {lace.repeat.copies:.1f} copies "
         f"seen, {word}."
     )
+
+
+def symmetry_lines(group: str | None) -> list[str]:
+    """What the symmetry of a lace allows, in her words; the group itself is not told.
+
+    Parameters
+    ----------
+    group : str or None
+        One of `lacelay.model.lace.FRIEZE_GROUPS`; None tells nothing.
+
+    Notes
+    -----
+    Lace is turned, never flipped. So a mirrored half of a garment needs a mirror image that
+    lies in the lace itself: across its length (p1m1, p2mg, p2mm) along the same edge, along
+    it (p11m, p11g) in the other edge.
+    """
+    if group is None:
+        return []
+    turns = "Turn it round and it matches: either edge gives the same border."
+    mirrors = (
+        "Its mirror image lies along the same edge: left and right can both be cut from one edge."
+    )
+    return {
+        "p1": [
+            "Turned round it does not match, and its mirror image is nowhere in it: left and "
+            "right can only be matched to the eye."
+        ],
+        "p1m1": [mirrors, "Turned round it does not match: the two edges are different."],
+        "p2": [turns, "Its mirror image is nowhere in it: left and right are matched to the eye."],
+        "p11m": [
+            "Its mirror image exists in the other edge: for halves that mirror each other left "
+            "and right must come from different edges."
+        ],
+        "p11g": [
+            "Its mirror image exists in the other edge, half a repeat further along: for halves "
+            "that mirror each other left and right must come from different edges."
+        ],
+        "p2mg": [turns, mirrors],
+        "p2mm": [turns, mirrors],
+    }[group]
 
 
 def _measured(measured: Measured, length: Length) -> str:

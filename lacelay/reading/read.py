@@ -24,6 +24,7 @@ from lacelay.reading.motifs import read_motifs
 from lacelay.reading.repeat import find_repeat
 from lacelay.reading.scale import Reference, ScaleRequest, find_reference, settle
 from lacelay.reading.strip import Axis, Strip, cut_out, find_axis, local_px_per_mm
+from lacelay.reading.symmetry import read_symmetry
 
 Floats = NDArray[np.float64]
 Progress = Callable[[str, float], None]
@@ -118,7 +119,11 @@ def read_lace(
     say("looking for beads", 0.9)
     beads = read_beads(strip, found.repeat, reference.grid, grid_step)
     motifs = read_motifs(ground, beads.beads)
-    doubts = _doubts(settled, area, lower, upper, found.doubt, beads.doubt) + motifs.doubts
+    symmetry = read_symmetry(
+        ground, lower_scalloped=lower.scalloped, upper_scalloped=upper.scalloped
+    )
+    doubts = _doubts(settled, area, lower, upper, found.doubt, beads.doubt, symmetry.doubt)
+    doubts += motifs.doubts
     lace = Lace(
         name=name,
         length_mm=length,
@@ -137,6 +142,7 @@ def read_lace(
         ),
         photo=strip.photo_map,
         mesh_mm=ground.mesh_mm,
+        symmetry=symmetry.group,
         doubts=doubts,
     )
     say("done", 1.0)
@@ -288,6 +294,7 @@ def _doubts(
     upper: LaceEdge,
     repeat_doubt: str | None,
     bead_doubt: str | None,
+    symmetry_doubt: str | None,
 ) -> tuple[str, ...]:
     doubts = list(reference.doubts)
     if area.others:
@@ -302,7 +309,7 @@ def _doubts(
     for edge in (lower, upper):
         if edge.doubt:
             doubts.append(f"The {edge.side} edge: {edge.doubt}.")
-    for doubt in (repeat_doubt, bead_doubt):
+    for doubt in (repeat_doubt, bead_doubt, symmetry_doubt):
         if doubt:
             doubts.append(doubt[0].upper() + doubt[1:] + ".")
     return tuple(doubts)
