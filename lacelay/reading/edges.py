@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from lacelay.model.lace import LaceEdge, Measured, Side
 from lacelay.reading.cloth import disc
+from lacelay.reading.mat import Image
 from lacelay.reading.scallop_fit import (
     NARROWEST_MM,
     ScallopFit,
@@ -126,15 +127,15 @@ def profiles(strip: Strip) -> tuple[Profile, Profile]:
     for side, columns in zip(sides, _columns(np.asarray(opened, dtype=np.uint8)), strict=True):
         at = np.clip(np.round(columns / shrink + half).astype(int), 0, thread.shape[1] - 1)
         # Rows counted outward.
+        way = slice(None, None, 1 if side == "lower" else -1)
         out, firm_out = (
-            _outermost(own[:: 1 if side == "lower" else -1], at, reach)
+            _outermost(own[way], strip.alpha[way], at, reach)
             for own, reach in ((thread, round(0.15 * per_mm)), (firm, 0))
         )
         # Where the edge itself is a fine thread there is nothing firmer near it.
         firm_out = np.where(out - firm_out < deepest, np.minimum(firm_out, out), out)
         u = strip.u_of(columns / shrink + half)
-        # The outline runs along the outer sides of the outermost pixels.
-        rows = [row + 0.5 for row in (out, firm_out)]
+        rows = [out, firm_out]
         if side == "upper":
             rows = [len(thread) - 1 - row for row in rows]
         v, firm_v = strip.v_of(rows[0]), strip.v_of(rows[1])
@@ -194,13 +195,19 @@ def _columns(opened: NDArray[np.uint8]) -> tuple[Ints, Ints]:
     return halves[0], halves[1]
 
 
-def _outermost(thread: NDArray[np.uint8], at: Ints, reach: int) -> Floats:
-    """Last row with thread in the columns `at`, gaps of twice `reach` bridged."""
+def _outermost(thread: NDArray[np.uint8], alpha: Image, at: Ints, reach: int) -> Floats:
+    """Where the lace ends outward in the columns `at`, in rows: half covered, between pixels.
+
+    Gaps of twice `reach` are bridged.
+    """
     known = np.flatnonzero(thread.any(0))
     if len(known) == 0:
         return np.full(len(at), len(thread) / 2)
-    last = (len(thread) - 1 - thread[::-1].argmax(0))[known].astype(float)
-    out = np.asarray(np.interp(at, known, last), dtype=np.float64)
+    last = (len(thread) - 1 - thread[::-1].argmax(0))[known]
+    here = alpha[last, known]
+    past = alpha[np.minimum(last + 1, len(thread) - 1), known]
+    beyond = np.clip((here - 0.5) / np.maximum(here - past, 1e-3), 0.0, 1.0)
+    out = np.asarray(np.interp(at, known, last + beyond), dtype=np.float64)
     if reach:
         # A gap in the edge thread is no valley.
         out = np.asarray(

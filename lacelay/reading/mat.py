@@ -57,6 +57,8 @@ class Mat:
 SHADE_LIKE = 0.7
 #: Shadow or glare over less than this share of the picture is not looked for.
 LIT_SHARE = 0.002
+#: A reflected lamp is this unlike in strength from its middle to its rim, as a share of white.
+GLARE_SPREAD = 0.25
 
 
 def lab_of(rgb: NDArray[np.uint8]) -> Image:
@@ -91,9 +93,9 @@ def distance(
     far = np.sqrt(square)
     # A shadow is mat that is darker, a reflected lamp mat that is whiter: both count as mat
     # unless the lace lies that way too.
-    for light in (shade_of(middle), glare_of(middle)):
+    for light, lamp in ((shade_of(middle), False), (glare_of(middle), True)):
         apart = _apart(lace, light)
-        if apart < 0.6 * mat.contrast or not _is_seen(offset, square, light, mat.noise):
+        if apart < 0.6 * mat.contrast or not _is_seen(offset, zone, light, mat.noise, lamp):
             continue
         along = float(lace @ light) / float(np.linalg.norm(lace) * np.linalg.norm(light))
         least = thread_px if along > SHADE_LIKE else None
@@ -129,12 +131,28 @@ def glare_of(mat_lab: Floats) -> Floats:
     return np.array([100.0, 0.0, 0.0]) - mat_lab
 
 
-def _is_seen(offset: Image, square: Image, light: Floats, noise: float) -> bool:
-    """Whether enough of the picture lies clearly on the way from the mat to a light's colour."""
-    sample = (slice(None, None, 8), slice(None, None, 8))
-    rest = _beside(offset[sample], square[sample], light, 1.0)
-    far2 = square[sample]
-    return bool(((far2 > (4 * noise) ** 2) & (rest * rest < 0.25 * far2)).mean() > LIT_SHARE)
+def _is_seen(offset: Image, zone: Image | None, light: Floats, noise: float, lamp: bool) -> bool:
+    """Whether enough of the picture lies clearly on the way from the mat to a light's colour.
+
+    A reflected lamp fades and is smooth: a table beside the mat is of one strength, and
+    threads of another lace are not smooth.
+    """
+    way = light.astype(np.float32)
+    length2 = max(float(way @ way), 1e-6)
+    sample = offset[::6, :-1:6]
+    square = (sample * sample).sum(-1)
+    share = np.clip(sample @ way / length2, 0, 1)
+    lit = (square > (4 * noise) ** 2) & (square - share * share * length2 < 0.25 * square)
+    if zone is not None:
+        lit &= zone[::6, :-1:6] <= 0
+    if lit.mean() < LIT_SHARE:
+        return False
+    if not lamp:
+        return True
+    weak, strong = np.percentile(share[lit], [10, 90])
+    beside = np.clip(offset[::6, 1::6] @ way / length2, 0, 1)[:, : share.shape[1]]
+    rough = float(np.percentile(np.abs(beside - share)[lit], 80))
+    return bool(strong - weak > GLARE_SPREAD and rough < 0.5 * noise / np.sqrt(length2) + 0.05)
 
 
 def _beside(
