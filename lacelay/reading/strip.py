@@ -71,7 +71,8 @@ def find_axis(area: LaceArea, reference: Reference) -> Axis:
     for _ in range(3):
         u, v = _turned(points, angle)
         u_bin, low, high = _sides(u, v)
-        curve, _ = _straightest(u_bin, low, high)
+        cut = _cut_sides(u_bin, low, high, angle, reference)
+        curve, _ = _straightest(u_bin, low, high, cut)
         slope = np.polyfit(u_bin, np.polyval(curve, u_bin), 1)[0]
         angle = angle + float(np.arctan(slope))
     angle = (angle + np.pi / 2) % np.pi - np.pi / 2  # -90 excluded, +90 included below
@@ -79,7 +80,8 @@ def find_axis(area: LaceArea, reference: Reference) -> Axis:
         angle += np.pi
     u, v = _turned(points, angle)
     u_bin, low, high = _sides(u, v)
-    curve, bowed = _straightest(u_bin, low, high)
+    cut = _cut_sides(u_bin, low, high, angle, reference)
+    curve, bowed = _straightest(u_bin, low, high, cut)
     start, stop = float(u.min()), float(u.max())
     knots = np.linspace(start, stop, 48) if bowed else np.array([start, stop])
     local = np.column_stack([knots, np.polyval(curve, knots)])
@@ -139,13 +141,31 @@ def _sides(u: Floats, v: Floats) -> tuple[Floats, Floats, Floats]:
     return np.array(places), np.array(low), np.array(high)
 
 
-def _straightest(u: Floats, low: Floats, high: Floats) -> tuple[Floats, bool]:
+def _cut_sides(
+    u: Floats, low: Floats, high: Floats, angle: float, reference: Reference
+) -> tuple[bool, bool]:
+    """Which sides of the body are no edge of the lace but the photo's own border."""
+    c, s = np.cos(angle), np.sin(angle)
+    unit = reference.map_along(_UNIT_AXIS)
+    last = np.array(reference.size_px) - 1
+    cut = []
+    for side in (low, high):
+        photo = unit.mat_to_photo(np.column_stack([u, side]) @ np.array([[c, s], [-s, c]]))
+        off = np.minimum(photo, last - photo).min(axis=1)
+        cut.append(bool((off < 0.006 * max(reference.size_px)).mean() > 0.4))
+    return cut[0], cut[1]
+
+
+def _straightest(
+    u: Floats, low: Floats, high: Floats, cut: tuple[bool, bool]
+) -> tuple[Floats, bool]:
     """Polynomial (numpy order) along the middle of the lace, and whether it is a bow."""
     width = high - low
     whole = width > 0.6 * np.median(width)
     length = float(np.ptp(u))
     centre = float(u.mean())
     best: tuple[float, Floats, Floats] | None = None
+    bends: list[Floats] = []
     for side in (low, high, (low + high) / 2):
         keep = whole.copy()
         line = np.zeros(2)
@@ -156,12 +176,17 @@ def _straightest(u: Floats, low: Floats, high: Floats) -> tuple[Floats, bool]:
         # A bow is slow: judge sides by what is left beside a slow curve.
         slow = np.polyfit(u[keep] - centre, side[keep], 4)
         rest = float(np.std((side - np.polyval(slow, u - centre))[keep]))
+        bends.append(np.polyval(slow, u - centre) - np.polyval(line, u))
         if best is None or rest < best[0]:
             best = (rest, line, slow)
     assert best is not None
     rest, line, slow = best
-    bend = np.polyval(slow, u - centre) - np.polyval(line, u)
-    bowed = float(np.ptp(bend[whole])) > max(0.012 * length, 3.0 * rest)
+    # Both sides of a bowed lace bend together; a few wide scallops on one side do not.
+    first, second = bends[int(cut[0])], bends[int(not cut[1])]
+    shared = np.where(
+        first * second > 0, np.sign(first) * np.minimum(np.abs(first), np.abs(second)), 0.0
+    )
+    bowed = float(np.ptp(shared[whole])) > max(0.012 * length, 3.0 * rest)
     if not bowed:
         middle = (low + high)[whole] / 2
         offset = float(np.median(middle - np.polyval(line, u[whole])))
