@@ -7,7 +7,7 @@ and are smoothed over. Only whole scallops count: those between two valleys.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import cv2
@@ -35,6 +35,8 @@ SHALLOWEST_MM = 0.9
 SHALLOWEST_SHARE = 0.045
 #: Copies less alike than the first are no scallops, than the second uneven ones.
 LEAST_ALIKE, EVEN_ALIKE = 0.3, 0.55
+#: Where the whole edge shows no even scallops, its ends are left out by these shares.
+ENDS_OFF = (0.08, 0.16)
 #: Loops on a crown stand out by more than this.
 LOOPS_MM = 0.15
 #: What lies this far past an end, mm, tells whether the lace goes on.
@@ -80,6 +82,11 @@ class Profile:
     firm_mm: Floats
     cut: bool = False
     goes_on: tuple[bool, bool] = (False, False)
+
+    def between(self, first: int, last: int) -> Profile:
+        """The samples from `first` up to `last`."""
+        own = slice(first, last)
+        return replace(self, u_mm=self.u_mm[own], v_mm=self.v_mm[own], firm_mm=self.firm_mm[own])
 
     @property
     def outward_mm(self) -> Floats:
@@ -259,10 +266,21 @@ def read_edge(profile: Profile, relative_sigma: float) -> LaceEdge:
     if whole_play < SHALLOWEST_MM:
         return straight
     fit = fit_scallops(level, spacing)
+    left_out = 0
+    if fit is None or fit.alike < EVEN_ALIKE:
+        # The ends may be shaped otherwise: pointed, torn, rolled up.
+        for share in ENDS_OFF:
+            off = round(share * len(u))
+            inner = fit_scallops(level[off:-off], spacing)
+            if inner is not None and inner.alike > max(EVEN_ALIKE, fit.alike if fit else 0.0):
+                fit, left_out = inner, off
+                break
     if fit is None or fit.alike < LEAST_ALIKE:
         if whole_play > 3 * SHALLOWEST_MM:
             return _with_doubt(straight, "this edge is uneven, but in no even scallops")
         return straight
+    if left_out:
+        profile = profile.between(left_out, len(u) - left_out)
     pitch = fit.pitch * spacing
     deep = float(np.ptp(fit.shape))
     if deep < max(SHALLOWEST_MM, SHALLOWEST_SHARE * pitch) or pitch < NARROWEST_MM:
@@ -285,7 +303,7 @@ def read_edge(profile: Profile, relative_sigma: float) -> LaceEdge:
             float(np.hypot(np.std(depth) / np.sqrt(len(depth)) + 0.15, relative_sigma * typical)),
         ),
         None,
-        "; ".join(_edge_doubts(profile, fit, unseen, spacing)) or None,
+        "; ".join(_edge_doubts(profile, fit, unseen, spacing, left_out > 0)) or None,
     )
 
 
@@ -360,9 +378,11 @@ def _crown(shape: Floats, start: float, stop: float) -> float:
 
 
 def _edge_doubts(
-    profile: Profile, fit: ScallopFit, unseen: NDArray[np.bool_], spacing: float
+    profile: Profile, fit: ScallopFit, unseen: NDArray[np.bool_], spacing: float, inner_only: bool
 ) -> list[str]:
     doubts: list[str] = []
+    if inner_only:
+        doubts.append("its ends are unlike the rest: scallops there were not counted")
     if fit.alike < EVEN_ALIKE:
         doubts.append("the scallops are uneven")
     missed = int(unseen.sum())

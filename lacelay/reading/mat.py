@@ -72,9 +72,7 @@ def seen_above(mat: Mat) -> float:
     return max(2.8 * mat.noise, 0.18 * mat.contrast)
 
 
-def distance(
-    lab: Image, surface: Image, zone: Image | None, mat: Mat, thread_px: float
-) -> Image:
+def distance(lab: Image, surface: Image, zone: Image | None, mat: Mat, thread_px: float) -> Image:
     """Lab distance from the mat, shaded or not, and from printed lines where they run.
 
     Parameters
