@@ -318,7 +318,7 @@ def _half_width(extent: Mask) -> float:
 
 def _joint(picture: Image | Mask) -> float:
     """Threads apart by less than this are the same lace: the net must close before filling."""
-    return max(2.0, 0.0035 * max(picture.shape))
+    return max(2.0, 0.0035 * float(max(picture.shape)))
 
 
 def _largest(seen: Mask, mat: Mat) -> tuple[Mask, int]:

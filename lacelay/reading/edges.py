@@ -37,6 +37,8 @@ SHALLOWEST_SHARE = 0.045
 LEAST_ALIKE, EVEN_ALIKE = 0.3, 0.55
 #: Where the whole edge shows no even scallops, its ends are left out by these shares.
 ENDS_OFF = (0.08, 0.16)
+#: Fewer valleys than this between the ends left out prove nothing.
+FEWEST_INNER = 5
 #: Loops on a crown stand out by more than this.
 LOOPS_MM = 0.15
 #: What lies this far past an end, mm, tells whether the lace goes on.
@@ -272,7 +274,9 @@ def read_edge(profile: Profile, relative_sigma: float) -> LaceEdge:
         for share in ENDS_OFF:
             off = round(share * len(u))
             inner = fit_scallops(level[off:-off], spacing)
-            if inner is not None and inner.alike > max(EVEN_ALIKE, fit.alike if fit else 0.0):
+            if inner is None or len(inner.at) < FEWEST_INNER:
+                continue
+            if inner.alike > max(EVEN_ALIKE, fit.alike if fit else 0.0):
                 fit, left_out = inner, off
                 break
     if fit is None or fit.alike < LEAST_ALIKE:
