@@ -24,14 +24,26 @@ CHECK_PRINTER = (
 )
 _STRONG = Style(size=5.0, bold=True, text=INK)
 _SMALL = Style(size=SMALL_MM, text=INK)
+_WARNING = Style(size=SMALL_MM, bold=True, text=INK)
 _MAP_MM = (56.0, 12.0)
 
 
-def draw_frame(canvas: Canvas, size_mm: tuple[float, float], heading: str, words: str) -> None:
-    """Draw head and foot of one page: heading, words under it, both bars, the warning."""
+def draw_frame(
+    canvas: Canvas,
+    size_mm: tuple[float, float],
+    heading: str,
+    words: str,
+    warning: str | None = None,
+) -> None:
+    """Draw head and foot of one page: heading, words under it, both bars, how to check them.
+
+    `warning` is what makes the whole page doubtful, where anything does.
+    """
     top = size_mm[1] - MARGIN_MM
     letter(canvas, heading, (MARGIN_MM, top - 5.0), _STRONG)
     letter(canvas, words, (MARGIN_MM, top - 11.0), _SMALL)
+    if warning is not None:
+        letter(canvas, warning, (MARGIN_MM, top - 15.2), _WARNING)
     draw_bars(canvas, (MARGIN_MM, MARGIN_MM))
     for k, line in enumerate(CHECK_PRINTER):
         at = (MARGIN_MM + 106.0, MARGIN_MM + 15.0 - 4.6 * k)

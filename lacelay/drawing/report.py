@@ -156,6 +156,8 @@ def _first_page(
 ) -> tuple[list[tuple[str, ...]], list[str]]:
     page.write(plan.target.name, _TITLE)
     page.write(f"{plan.lace.name} · right side up in every picture", _SMALL)
+    if plan.lace.scale.warning is not None:
+        page.write(plan.lace.scale.warning, _HEADING)
     page.y -= 2.0
     if lines:
         page.write(lines[0], _LEAD)

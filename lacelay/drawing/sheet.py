@@ -72,7 +72,7 @@ def make_sheet(
     with new_document(f"Sheets at true size: {name}", size) as (canvas, out):
         _first_page(canvas, plan, parts, size, tiled)
         for part in parts:
-            _draw_part(canvas, part, name, tinted)
+            _draw_part(canvas, part, name, tinted, plan.lace.scale.warning)
         canvas.save()
     return out.getvalue()
 
@@ -118,13 +118,15 @@ def sheet_parts(
     return parts
 
 
-def _draw_part(canvas: Canvas, part: SheetPart, name: str, tinted: bool) -> None:
+def _draw_part(
+    canvas: Canvas, part: SheetPart, name: str, tinted: bool, warning: str | None
+) -> None:
     for k, page in enumerate(part.pages):
         canvas.setPageSize((page.size_mm[0] * PT, page.size_mm[1] * PT))
         for window in page.windows:
             _draw_window(canvas, part.scene, window, tinted)
         words = f"{part.title}, page {k + 1} of {len(part.pages)} · {name}"
-        draw_frame(canvas, page.size_mm, part.heading, words)
+        draw_frame(canvas, page.size_mm, part.heading, words, warning)
         if len(part.pages) > 1:
             draw_page_map(canvas, part.pages, part.bounds_mm, k, page.size_mm)
         canvas.showPage()
@@ -169,7 +171,7 @@ def _first_page(
 ) -> None:
     """Say how to use the sheets, and what each line means."""
     x, y = MARGIN_MM + 4.0, size[1] - MARGIN_MM - 22.0
-    draw_frame(canvas, size, "READ FIRST", "Sheets at true size")
+    draw_frame(canvas, size, "READ FIRST", "Sheets at true size", plan.lace.scale.warning)
     letter(canvas, plan.target.name, (x, y), _TITLE)
     y -= 7.0
     letter(canvas, plan.lace.name, (x, y), _BODY)

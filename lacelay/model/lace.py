@@ -76,6 +76,29 @@ class Scale:
         if not (self.px_per_mm > 0 and self.relative_sigma >= 0):
             raise ValueError("a scale is positive and its uncertainty not negative")
 
+    @property
+    def within95(self) -> float:
+        """Share that lengths may be off by, 95 times in 100."""
+        return 1.96 * self.relative_sigma
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether it leaves more than 1 % in doubt, which every print must say.
+
+        Examples
+        --------
+        >>> Scale(10.0, 0.003, "A4 sheet").doubtful, Scale(10.0, 0.015, "ruler").doubtful
+        (False, True)
+        """
+        return self.within95 > 0.01
+
+    @property
+    def warning(self) -> str | None:
+        """What a print says of a doubtful scale; None where there is nothing to say."""
+        if not self.doubtful:
+            return None
+        return f"Scale in doubt: lengths may be {self.within95:.1%} out. Measure before you cut."
+
 
 @dataclass(frozen=True, eq=False)
 class LaceEdge:
