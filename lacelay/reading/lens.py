@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 #: What a lens may do before anything is known of it: k1 in units of the longer side. A
-#: phone straightens its photos itself and leaves up to 1 % at the corners: common practice.
-K1_SIGMA = 0.02
-K2_SIGMA = 0.02
+#: phone straightens its photos itself and leaves 1 or 2 % at the corners: common practice.
+K1_SIGMA = 0.03
+K2_SIGMA = 0.03
 #: A coefficient is used only where the squared misses fall by this many times their own
 #: scatter: four sigma.
 SURE_GAIN = 16.0

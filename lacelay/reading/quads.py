@@ -28,6 +28,8 @@ REGION_PX = 640
 LEAST_SHARE, MOST_SHARE = 0.0015, 0.75
 #: How much longer than wide a region looks at least and at most: cells of a grid are square.
 LEAST_LONG, MOST_LONG = 1.14, 2.4
+#: Pieces of one level that are tried two by two, and how much of both must be filled.
+MOST_PIECES, LEAST_FILLED = 6, 0.62
 #: Least share of an outline that its four longest straight stretches take: petals have less.
 LEAST_STRAIGHT = 0.5
 #: Least share of a side that must be seen, and of all four together.
@@ -171,34 +173,65 @@ def _regions(lab: Image8) -> Iterator[Floats]:
 def _compact(
     mask: NDArray[np.uint8], size: tuple[int, int], taken: list[tuple[int, int, int, int]]
 ) -> Iterator[Floats]:
-    width, height = size
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    for contour in contours:
-        x, y, w, h = cv2.boundingRect(contour)
-        box = w * h
-        if not 0.5 * LEAST_SHARE < box / (width * height) < 0.98 or min(w, h) < 14:
-            continue
-        # All four corners must be in the photo.
-        if x <= 1 or y <= 1 or x + w >= width - 1 or y + h >= height - 1:
-            continue
-        area = float(cv2.contourArea(contour))
-        if not LEAST_SHARE < area / (width * height) < MOST_SHARE:
-            continue
-        hull = float(cv2.contourArea(cv2.convexHull(contour)))
-        if area < 0.7 * hull or len(contour) > 2.2 * (w + h):
-            continue
-        (_, (one, two), _) = cv2.minAreaRect(contour)
-        if not LEAST_LONG * min(one, two) < max(one, two) < MOST_LONG * min(one, two):
-            continue
-        if _straight_share(contour) < LEAST_STRAIGHT:
-            continue
-        near = sum(
-            abs(x - a) + abs(y - b) + abs(x + w - c) + abs(y + h - d) < 5 for a, b, c, d in taken
-        )
-        if near >= 2:
-            continue
+    pieces = [contour for contour in contours if _is_piece(contour, size)]
+    for contour in pieces:
+        if _is_new(contour, size, taken):
+            yield contour.reshape(-1, 2).astype(np.float64)
+    # A stripe of the background's own colour parts a card in two.
+    large = sorted(pieces, key=len)[-MOST_PIECES:]
+    for one, two in combinations(large, 2):
+        hull = cv2.convexHull(np.concatenate([one, two]))
+        both = float(cv2.contourArea(one)) + float(cv2.contourArea(two))
+        if both > LEAST_FILLED * float(cv2.contourArea(hull)) and _is_new(hull, size, taken):
+            yield _stepped(hull.reshape(-1, 2).astype(np.float64))
+
+
+def _is_piece(contour: NDArray[np.int32], size: tuple[int, int]) -> bool:
+    """Whether an outline lies whole in the picture, is compact, and mostly straight."""
+    x, y, w, h = cv2.boundingRect(contour)
+    whole = size[0] * size[1]
+    if not 0.2 * LEAST_SHARE < w * h / whole < 0.98 or min(w, h) < 6:
+        return False
+    # All four corners must be in the photo.
+    if x <= 1 or y <= 1 or x + w >= size[0] - 1 or y + h >= size[1] - 1:
+        return False
+    if len(contour) > 2.2 * (w + h):
+        return False
+    hull = float(cv2.contourArea(cv2.convexHull(contour)))
+    if float(cv2.contourArea(contour)) < 0.7 * hull:
+        return False
+    return _straight_share(contour) >= LEAST_STRAIGHT
+
+
+def _is_new(
+    contour: NDArray[np.int32], size: tuple[int, int], taken: list[tuple[int, int, int, int]]
+) -> bool:
+    """Whether an outline has the size and ratio looked for and was not seen twice before."""
+    share = float(cv2.contourArea(contour)) / (size[0] * size[1])
+    x, y, w, h = cv2.boundingRect(contour)
+    (_, (one, two), _) = cv2.minAreaRect(contour)
+    if not LEAST_SHARE < share < MOST_SHARE or min(w, h) < 14:
+        return False
+    if not LEAST_LONG * min(one, two) < max(one, two) < MOST_LONG * min(one, two):
+        return False
+    near = sum(
+        abs(x - a) + abs(y - b) + abs(x + w - c) + abs(y + h - d) < 5 for a, b, c, d in taken
+    )
+    if near < 2:
         taken.append((x, y, x + w, y + h))
-        yield contour.reshape(-1, 2).astype(np.float64)
+    return near < 2
+
+
+def _stepped(corners: Floats) -> Floats:
+    """A closed outline with a point about every pixel."""
+    following = np.roll(corners, -1, axis=0)
+    counts = np.maximum(np.hypot(*(following - corners).T).astype(int), 1)
+    parts = [
+        a + np.arange(n)[:, None] / n * (b - a)
+        for a, b, n in zip(corners, following, counts, strict=True)
+    ]
+    return np.concatenate(parts)
 
 
 def _straight_share(contour: NDArray[np.int32]) -> float:

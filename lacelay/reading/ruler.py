@@ -320,6 +320,8 @@ def _count(
     turned = signal * np.exp(-2j * np.pi * s / period)
     sigma = 2.0 * period
     kernel_size = 2 * int(3 * sigma) + 1
+    if kernel_size >= len(signal):
+        return None
     kernel = cv2.getGaussianKernel(kernel_size, sigma, cv2.CV_64F).ravel()
     local = np.convolve(turned, kernel, mode="same")
     level = np.sqrt(np.convolve(signal.astype(float) ** 2, kernel, mode="same"))
