@@ -10,7 +10,7 @@ import shapely
 from handmade import galloon
 
 from lacelay.geometry.photo_map import PhotoMap
-from lacelay.model.lace import Bead, Lace, LaceEdge, Motif
+from lacelay.model.lace import Bead, Lace, LaceEdge, Measured, Motif
 from lacelay.model.picture import LacePicture
 from lacelay.reading.read import Reading
 
@@ -104,7 +104,13 @@ def view(
         valleys = one.valleys_mm[within(one.valleys_mm, 0.5)]
         tips = one.tips_mm
         tips = tips[(tips[:, 0] > valleys[0, 0]) & (tips[:, 0] < valleys[-1, 0])]
-        return replace(one, valleys_mm=shaken(valleys), tips_mm=shaken(tips), per_repeat=None)
+        return replace(
+            one,
+            valleys_mm=shaken(valleys),
+            tips_mm=shaken(tips),
+            per_repeat=None,
+            pitch_mm=Measured(one.pitch_mm.value * scale, 0.05),
+        )
 
     # The picture of this stretch, in the view's own frame.
     low = own(np.asarray(outline.exterior.coords)).min(axis=0) - 3
@@ -134,6 +140,7 @@ def view(
         lace,
         name="part",
         length_mm=float(ring[:, 0].max()),
+        width_mm=Measured(lace.width_mm.value * scale, 0.2),
         outline_mm=ring[:-1],
         lower=edge(lace.lower),
         upper=edge(lace.upper),

@@ -35,7 +35,7 @@ SAME_VALLEY = 0.3
 NEAREST_MM = 2.5
 #: Neighbouring scallops that differ by more than this in width leave doubt.
 UNEVEN_WIDTHS = 1.75
-#: Scallop widths may miss a whole number a repeat by this.
+#: Scallop widths may miss a whole number a repeat by this, and twice it where in doubt.
 MISFIT_SHARE = 0.15
 _NONE = np.zeros((0, 2))
 
@@ -140,8 +140,12 @@ def recounted(lace: Lace, side: Side) -> Lace:
     said = [part for part in parts(edge.doubt) if part != MISFIT]
     per_repeat = None
     if edge.scalloped and edge.pitch_mm is not None and lace.repeat is not None:
-        times = lace.repeat.length_mm.value / edge.pitch_mm.value
-        if abs(times - round(times)) <= MISFIT_SHARE and round(times) >= 1:
+        length, pitch = lace.repeat.length_mm, edge.pitch_mm
+        times = length.value / pitch.value
+        # Many scallops a repeat: a small doubt of each adds up.
+        doubt = times * float(np.hypot(length.sigma / length.value, pitch.sigma / pitch.value))
+        allowed = min(max(MISFIT_SHARE, 2 * doubt), 2 * MISFIT_SHARE)
+        if abs(times - round(times)) <= allowed and round(times) >= 1:
             per_repeat = round(times)
         else:
             said.append(MISFIT)

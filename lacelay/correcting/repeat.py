@@ -72,7 +72,7 @@ def with_repeat(lace: Lace, length: Measured, reason: str) -> Lace:
             "Check the length; or photograph a whole repeat, at best in several photos that "
             "overlap.",
         )
-    repeat = Repeat(length, lace.length_mm / length.value, 0.99, reason)
+    repeat = Repeat(length, float(lace.length_mm / length.value), 0.99, reason)
     return _followed(without(replace(lace, repeat=repeat), "repeat"))
 
 

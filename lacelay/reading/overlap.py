@@ -96,7 +96,13 @@ class View:
 
 
 def find_overlap(
-    first: View, second: View, *, told_mm: float | None = None, names: tuple[str, str]
+    first: View,
+    second: View,
+    *,
+    told_mm: float | None = None,
+    within_mm: float | None = None,
+    least_mm: float | None = None,
+    names: tuple[str, str],
 ) -> Overlap:
     """Find how the second photo continues the first to the right.
 
@@ -105,6 +111,10 @@ def find_overlap(
     first, second : View
     told_mm : float or None
         The overlap as she told it, roughly; needed where the lace itself cannot tell.
+    within_mm : float or None
+        How far off that may be; a share of it where left out.
+    least_mm : float or None
+        Least overlap looked at; by the lace's width where left out.
     names : tuple of str
         What the two photos are called.
 
@@ -114,10 +124,11 @@ def find_overlap(
         When they match nowhere, or at several places equally well.
     """
     first, second = _smoothed(first), _smoothed(second)
-    least = max(LEAST_OVERLAP_MM, LEAST_OVERLAP_SHARE * first.width_mm)
+    usual = max(LEAST_OVERLAP_MM, LEAST_OVERLAP_SHARE * first.width_mm)
+    least = usual if least_mm is None else least_mm
     rough = _coarse(first, second, least)
     if told_mm is not None:
-        near = max(TOLD_MM, TOLD_SHARE * told_mm)
+        near = max(TOLD_MM, TOLD_SHARE * told_mm) if within_mm is None else within_mm
         rough = [each for each in rough if abs(each.length_mm - told_mm) <= near]
     rough = [each for each in rough if each.alike >= LEAST_ALIKE]
     if not rough:
