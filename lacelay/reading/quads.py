@@ -36,6 +36,8 @@ LEAST_STRAIGHT = 0.5
 LEAST_SIDE_SEEN, LEAST_SEEN = 0.35, 0.6
 #: Places along each side that are measured across.
 PLACES = 72
+#: Samples along the edge at each of them.
+ALONG = 4
 #: A side farther than this share of its length from straight is no straight edge.
 STRAIGHT = 0.006
 #: How far from the shape looked for the coarse corners of a region may be, as a share.
@@ -441,29 +443,41 @@ def _measure_sides(
     share = np.linspace(0.04, 0.96, PLACES)
     count = 2 * int(np.ceil(reach * 2)) + 1
     across = np.linspace(-reach, reach, count)
-    starts, normals = [], []
+    starts, normals, steps = [], [], []
     for k in range(4):
         along = corners[(k + 1) % 4] - corners[k]
         inward = np.array([-along[1], along[0]]) / np.hypot(*along)
         starts.append(corners[k] + share[:, None] * along)
         normals.append(np.broadcast_to(inward, (PLACES, 2)))
+        steps.append(np.broadcast_to(along * (share[1] - share[0]) / ALONG, (PLACES, 2)))
     start, normal = np.concatenate(starts), np.concatenate(normals)
-    at = start[:, None] + across[None, :, None] * normal[:, None]
+    # Several samples along the edge for each place: a faint edge drowns in noise otherwise.
+    beside = np.arange(ALONG) - (ALONG - 1) / 2
+    near = start[:, None] + beside[None, :, None] * np.concatenate(steps)[:, None]
+    at = near[:, :, None] + across[None, None, :, None] * normal[:, None, None]
     sampled = cv2.remap(
         photo,
-        at[..., 0].astype(np.float32),
-        at[..., 1].astype(np.float32),
+        at[..., 0].reshape(-1, count).astype(np.float32),
+        at[..., 1].reshape(-1, count).astype(np.float32),
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    light = _LINEAR[sampled]
+    light = _LINEAR[sampled].reshape(len(start), ALONG, count, 3).mean(axis=1)
     third = max(1, count // 4)
     low, high = light[:, :third].mean(axis=1), light[:, -third:].mean(axis=1)
-    direction = np.median(high - low, axis=0)
-    size = float(np.linalg.norm(direction))
-    if size < 0.004:
+    change = np.median(high - low, axis=0)
+    if float(np.linalg.norm(change)) < 0.003:
         return None
-    direction = direction / size
+    # The direction in which the step stands out most from noise and from its own unevenness:
+    # a shaded card may be lighter than the mat at one end and darker at the other.
+    rest = np.concatenate([light[:, :third] - low[:, None], light[:, -third:] - high[:, None]])
+    uneven = np.cov((high - low).T) + np.cov(rest.reshape(-1, 3).T)
+    even = 0.05 * np.trace(uneven) / 3 + 1e-8
+    direction = np.linalg.solve(uneven + even * np.eye(3), change)
+    direction = direction / np.linalg.norm(direction)
+    size = float(change @ direction)
+    if size < 0.002:
+        return None
     profile = light @ direction
     slope = cv2.GaussianBlur(np.gradient(profile, axis=1).astype(np.float32), (5, 1), 0.9)
     # The steepest place nearest to where the side should be.
