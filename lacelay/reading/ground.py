@@ -29,6 +29,10 @@ PLAIN_MESH_MM = 2.0
 #: A hole smaller than this share of a mesh belongs to the cloth it is in, if no hole of the
 #: net lies beside it; one smaller than the other share belongs to it anyway.
 HOLE_SHARE, TINY_SHARE = 0.12, 0.04
+#: Least mean cover of a motif, as a share of the cover of the densest cloth.
+CUT = 0.6
+#: Least cover of thread, 0 to 1: the matte is full well inside a blurred edge.
+SOLID = 0.7
 #: Motif is thicker than the ground's threads by this factor at least.
 THICKER = 1.45
 #: Holes of bars stand apart by about this, mm; used for the size of windows only.
@@ -108,7 +112,7 @@ def read_ground(strip: Strip, repeat_mm: float | None = None) -> Ground:
 def _cut(cover: NDArray[np.float32]) -> float:
     """Least mean cover of a motif."""
     solid = float(np.percentile(cover, 95)) if cover.size else 1.0
-    return 0.55 * solid
+    return CUT * solid
 
 
 def _thick(strip: Strip, mesh_mm: float | None) -> tuple[Image, float]:
@@ -123,7 +127,7 @@ def _thick(strip: Strip, mesh_mm: float | None) -> tuple[Image, float]:
         dtype=np.uint8,
     )
     q = strip.px_per_mm * shrink
-    solid = ((cover > 0.5) & (inside > 0)).astype(np.uint8)
+    solid = ((cover > SOLID) & (inside > 0)).astype(np.uint8)
     gaps = ((solid == 0) & (inside > 0)).astype(np.uint8)
     _, labels, stats, _ = cv2.connectedComponentsWithStats(gaps, connectivity=4)
     mesh_px2 = ((mesh_mm or PLAIN_MESH_MM) * q) ** 2
@@ -142,7 +146,7 @@ def _thick(strip: Strip, mesh_mm: float | None) -> tuple[Image, float]:
     deep = np.asarray(cv2.distanceTransform(solid, cv2.DIST_L2, 5), dtype=np.float32)
     core = (deep > THICKER * radius).astype(np.uint8)
     away = cv2.distanceTransform(1 - core, cv2.DIST_L2, 5)
-    thick = ((np.asarray(away) < THICKER * radius + 0.5) & (solid > 0)).astype(np.float32)
+    thick = ((np.asarray(away) < THICKER * radius) & (solid > 0)).astype(np.float32)
     whole = cv2.GaussianBlur(thick, (0, 0), 0.12 * q + 0.3)
     shape = strip.alpha.shape
     if whole.shape != shape:
@@ -173,7 +177,7 @@ def _thicker(mask: Mask, radius: float, wraps: bool) -> Mask:
     wide = padded(mask, pad, wraps).astype(np.uint8)
     deep = cv2.distanceTransform(wide, cv2.DIST_L2, 5)
     away = cv2.distanceTransform((np.asarray(deep) <= radius).astype(np.uint8), cv2.DIST_L2, 5)
-    kept = (np.asarray(away) < radius + 0.5) & (wide > 0)
+    kept = (np.asarray(away) < radius) & (wide > 0)
     return np.asarray(kept[:, pad : pad + mask.shape[1]])
 
 

@@ -194,7 +194,7 @@ def _outline(piece: Piece, q: float) -> Floats:
     fine = np.asarray(cv2.GaussianBlur(fine, (0, 0), 0.9), dtype=np.float32)
     fine = np.asarray(cv2.resize(fine, None, fx=2, fy=2, interpolation=cv2.INTER_LINEAR))
     contours, _ = cv2.findContours(
-        (fine > 0.45).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
+        (fine > 0.55).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
     )
     contour = max(contours, key=cv2.contourArea)
     simple = cv2.approxPolyDP(contour, 2 * OUTLINE_TOLERANCE_MM * q, True)
