@@ -18,6 +18,7 @@ from lacelay.model.lace import Lace, LaceEdge, Measured, Repeat, Scale
 from lacelay.model.picture import LacePicture
 from lacelay.reading.beads import read_beads
 from lacelay.reading.cloth import LaceArea, find_lace
+from lacelay.reading.cords import read_cords
 from lacelay.reading.edges import Profile, profiles, read_edge
 from lacelay.reading.ground import read_ground
 from lacelay.reading.motifs import read_motifs
@@ -123,7 +124,8 @@ def read_lace(
         ground, lower_scalloped=lower.scalloped, upper_scalloped=upper.scalloped
     )
     doubts = _doubts(settled, area, lower, upper, found.doubt, beads.doubt, symmetry.doubt)
-    doubts += motifs.doubts
+    cords = read_cords(ground)
+    doubts += motifs.doubts + cords.doubts
     lace = Lace(
         name=name,
         length_mm=length,
@@ -143,6 +145,7 @@ def read_lace(
         photo=strip.photo_map,
         mesh_mm=ground.mesh_mm,
         symmetry=symmetry.group,
+        cords_mm=cords.lines_mm,
         doubts=doubts,
     )
     say("done", 1.0)
