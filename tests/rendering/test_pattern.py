@@ -5,7 +5,7 @@ import pytest
 import shapely
 from shapely.geometry import Polygon
 
-from lacelay.rendering.families import FAMILIES, design_pattern
+from lacelay.rendering.families import FAMILIES, PatternWish, design_pattern, groups_of
 from lacelay.rendering.pattern import EdgeDesign
 
 CASES = [(family, seed) for family in FAMILIES for seed in range(4)]
@@ -47,7 +47,35 @@ def test_motifs_keep_apart_and_inside(family, seed):
 
 @pytest.mark.parametrize(("family", "seed"), CASES)
 def test_motifs_follow_the_named_group(family, seed):
-    pattern = designed(family, seed)
+    assert_follows_its_group(designed(family, seed))
+
+
+@pytest.mark.parametrize("group", groups_of("sprays"))
+def test_a_wished_group_is_followed(group):
+    wish = PatternWish(symmetry=group)
+    pattern = design_pattern("sprays", np.random.default_rng(4), wish)
+    assert pattern.symmetry == group
+    assert_follows_its_group(pattern)
+
+
+def test_wishes_are_met_or_refused():
+    rng = np.random.default_rng(3)
+    narrow = design_pattern("guipure", rng, PatternWish(width_mm=(20.0, 30.0), pitch_mm=(10, 14)))
+    assert 20 <= narrow.width_mm <= 30
+    assert np.all(np.diff(narrow.lower.valleys_mm) < 18)
+    long = design_pattern("corded", rng, PatternWish(per_repeat=(8, 8), pitch_mm=(40.0, 50.0)))
+    assert len(long.lower.depths_mm) == 8
+    assert long.repeat_mm > 300
+    for family, wish in (
+        ("guipure", PatternWish(symmetry="p2")),
+        ("allover", PatternWish(ripple_share=(0.2, 0.3))),
+        ("sprays", PatternWish(holes_mm=(5.0, 8.0))),
+    ):
+        with pytest.raises(ValueError, match=r"never|without|straight"):
+            design_pattern(family, rng, wish)
+
+
+def assert_follows_its_group(pattern):
     centres = np.array([Polygon(placed.outline_mm).centroid.coords[0] for placed in pattern.placed])
     areas = np.array([Polygon(placed.outline_mm).area for placed in pattern.placed])
     repeat, width = pattern.repeat_mm, pattern.width_mm

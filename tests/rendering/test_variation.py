@@ -130,7 +130,7 @@ def test_a_card_is_an_id_1_card():
 
 
 def test_the_target_board_is_found_where_the_map_puts_it():
-    made = rendered("reference board", "sprays", 4, (2000, 1500))
+    made = rendered("reference board", "sprays", 4, (1600, 1200))
     numbers = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, target_board.MARKER_SET))
     corners, ids, _ = cv2.aruco.ArucoDetector(numbers).detectMarkers(
         cv2.cvtColor(made.photo, cv2.COLOR_RGB2GRAY)
@@ -151,7 +151,7 @@ def test_the_target_board_is_found_where_the_map_puts_it():
 @pytest.mark.parametrize(("name", "tick"), [("ruler-mm", 1.0), ("ruler-inch", 25.4 / 16)])
 def test_a_rulers_ticks_stand_at_their_distance(name, tick):
     """The strongest period along some line beside the lace is the tick's."""
-    made = rendered(f"reference {name}", "sprays", 6, (3000, 2250))
+    made = rendered(f"reference {name}", "sprays", 6, (2400, 1800))
     lace = made.lace
     step, count = 0.05, 2400
     best = []
@@ -162,7 +162,7 @@ def test_a_rulers_ticks_stand_at_their_distance(name, tick):
             u = lace.length_mm / 2 + (np.arange(count) - count / 2) * step
             v = base + (u - lace.length_mm / 2) * np.tan(lean)
             at = lace.photo.lace_to_photo(np.column_stack([u, v]))
-            if np.any(at < 2) or np.any(at > np.array([2997, 2247])):
+            if np.any(at < 2) or np.any(at > np.array([2397, 1797])):
                 continue
             line = grey_at(grey, at)
             power = np.abs(np.fft.rfft((line - line.mean()) * np.hanning(count))) ** 2
@@ -192,7 +192,7 @@ def test_a_ring_closes_and_its_scallops_are_all_there():
 
 
 def test_several_strips_lie_beside_each_other():
-    made = rendered("lay card-of-strips", "sprays", 2)
+    made = rendered("lay card-of-strips", "sprays", 2, (480, 360))
     outlines = [
         Polygon(lace.photo.lace_to_mat(lace.outline_mm)).buffer(0)
         for lace in (made.lace, *made.details.others)
@@ -224,7 +224,7 @@ def test_small_scallops_keep_the_large_ones_tips_and_valleys():
 
 
 def test_a_header_has_a_finer_period_than_the_repeat():
-    made = rendered("design header", "guipure", 2, (2000, 1500))
+    made = rendered("design header", "guipure", 2, (1600, 1200))
     lace = made.lace
     fine = made.details.header_mm
     assert lace.repeat.length_mm.value / fine == pytest.approx(
@@ -241,15 +241,8 @@ def test_a_header_has_a_finer_period_than_the_repeat():
 
 @pytest.mark.parametrize(("name", "least", "most"), [("one", 0.97, 1.03), ("less", 0.4, 0.97)])
 def test_copies_are_as_few_as_named(name, least, most):
-    for seed in (1, 2):
-        made = rendered(f"copies {name}", "sprays", seed, (480, 360))
-        assert least <= made.lace.repeat.copies <= most
-
-
-@pytest.mark.parametrize("group", ["p1", "p11g", "p1m1", "p2", "p2mg", "p11m", "p2mm"])
-def test_the_group_is_as_named(group):
-    made = rendered(f"symmetry {group}", "sprays", 2, (320, 240))
-    assert made.lace.symmetry == group
+    made = rendered(f"copies {name}", "sprays", 1, (320, 240))
+    assert least <= made.lace.repeat.copies <= most
 
 
 def test_bead_runs_hold_every_bead_once_and_follow_the_thread():
@@ -266,16 +259,16 @@ def test_bead_runs_hold_every_bead_once_and_follow_the_thread():
 
 
 def test_metallic_thread_glints_and_tone_on_tone_is_faint():
-    shiny = rendered("thread metallic", "corded", 2)
+    shiny = rendered("thread metallic", "corded", 2, (800, 600))
     thread = shiny.photo[shiny.matte > 200]
     assert np.percentile(thread, 99.5) > 235
-    faint = rendered("thread tone-on-tone", "sprays", 2)
-    plain = rendered("mat plain", "sprays", 2)
+    faint = rendered("thread tone-on-tone", "sprays", 2, (800, 600))
+    plain = rendered("mat plain", "sprays", 2, (800, 600))
     apart = []
     for made in (faint, plain):
         grey = cv2.cvtColor(made.photo, cv2.COLOR_RGB2GRAY).astype(float)
         thread = (made.matte > 0).astype(np.uint8)
-        near = cv2.dilate(thread, np.ones((45, 45))) - cv2.dilate(thread, np.ones((15, 15)))
+        near = cv2.dilate(thread, np.ones((31, 31))) - cv2.dilate(thread, np.ones((9, 9)))
         apart.append(abs(grey[made.motif_mask > 200].mean() - grey[near > 0].mean()))
     assert 8 < apart[0] < 0.5 * apart[1]
 
