@@ -147,6 +147,17 @@ def _with_next(joined: Reading, reading: Reading, name: str, told_mm: float | No
             f"Where they overlap the lace lies otherwise in {name} than in {last.name}, by up to "
             f"{2 * overlap.off_mm:.0f} mm."
         )
+    if after_sigma < before_sigma and doubts:
+        # The photo that knows better sets the scale: what was joined so far follows it.
+        joined = _resized(joined, 1 / overlap.scale, after)
+        before, last = joined.lace, joined.lace.parts[-1]
+        overlap = replace(
+            overlap,
+            shift_mm=overlap.shift_mm / overlap.scale,
+            length_mm=overlap.length_mm / overlap.scale,
+            scale=1.0,
+        )
+        before_sigma = after_sigma
     moved = _moved(after, overlap)
     start, end = _ends(before)[1] - overlap.length_mm, _ends(before)[1]
     seam = (start + end) / 2
@@ -196,6 +207,36 @@ def _with_next(joined: Reading, reading: Reading, name: str, told_mm: float | No
 def _half(lace: Lace) -> Half:
     low, high = _ends(lace)
     return Half(lace, low, high, Polygon(lace.outline_mm).buffer(0))
+
+
+def _resized(joined: Reading, factor: float, like: Lace) -> Reading:
+    """What was joined so far, in another photo's scale."""
+
+    def larger(photo: PhotoMap) -> PhotoMap:
+        plane = np.diag([factor, factor, 1.0]) @ photo.photo_to_mat
+        return replace(photo, photo_to_mat=plane, axis_mat_mm=photo.axis_mat_mm * factor)
+
+    lace, picture = joined.lace, joined.picture
+    parts = [
+        PhotoPart(each.name, larger(each.photo), each.from_mm * factor, each.to_mm * factor)
+        for each in lace.parts
+    ]
+    # One map stands in for all: only lengths are multiplied.
+    sized = scaled(
+        replace(lace, photo=lace.parts[0].photo),
+        factor,
+        like.scale.relative_sigma,
+        like.scale.reference,
+    )
+    return Reading(
+        replace(sized, photo=None, parts=parts),
+        replace(
+            picture,
+            px_per_mm=picture.px_per_mm / factor,
+            u0_mm=picture.u0_mm * factor,
+            v0_mm=picture.v0_mm * factor,
+        ),
+    )
 
 
 def _moved(lace: Lace, overlap: Overlap) -> Lace:

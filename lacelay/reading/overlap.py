@@ -35,11 +35,16 @@ SCALES = (1.0, 0.985, 1.015)
 #: A match less alike than this is none.
 LEAST_ALIKE = 0.45
 #: Coarse matches at least this share as good as the best are looked at finely.
-WORTH_A_LOOK = 0.7
-#: The best of several matches must leave this much less unexplained than the next.
-CLEARER = 0.75
+WORTH_A_LOOK = 0.6
+#: The best of several matches must lie this much less off than the next; less off than the
+#: second is not told apart, mm.
+CLEARER, LEAST_OFF_MM = 0.5, 0.04
 #: Overlap told by hand is right to about this, mm, and to this share.
 TOLD_MM, TOLD_SHARE = 12.0, 0.15
+#: A match whose blocks lie further off than this may be of two copies of the pattern, mm.
+LOOSE_MM = 0.25
+#: A photo that shows less length than this many widths may have been read along its width.
+AS_LONG_AS_WIDE = 1.6
 #: Size of the blocks matched one by one, and how far each is looked for, mm.
 BLOCK_MM, BLOCK_REACH_MM = 14.0, 2.5
 
@@ -132,29 +137,56 @@ def find_overlap(
         rough = [each for each in rough if abs(each.length_mm - told_mm) <= near]
     rough = [each for each in rough if each.alike >= LEAST_ALIKE]
     if not rough:
-        raise _no_match(names, told_mm)
+        raise _no_match(names, told_mm, first, second)
     best_rough = max(each.alike for each in rough)
     looked = [each for each in rough if each.alike >= WORTH_A_LOOK * best_rough]
     looked = sorted(looked, key=lambda each: -each.alike)[:12]
-    fine = sorted((_refined(first, second, each) for each in looked), key=lambda each: -each.alike)
-    best = fine[0]
-    if best.alike < LEAST_ALIKE:
-        raise _no_match(names, told_mm)
-    others = [each for each in fine[1:] if abs(each.shift_mm[0] - best.shift_mm[0]) > 3.0]
-    rivals = [each for each in others if 1 - best.alike > CLEARER * (1 - each.alike)]
-    if rivals:
-        lengths = sorted(each.length_mm for each in [best, *rivals])
-        shown = ", ".join(format_length(length) for length in lengths[:4])
+    fine = [_refined(first, second, each) for each in looked]
+    fine = [each for each in fine if each.alike >= LEAST_ALIKE]
+    if not fine:
+        raise _no_match(names, told_mm, first, second)
+    best = _the_one(fine, names)
+    if told_mm is None and best.off_mm > LOOSE_MM:
         raise ReadingError(
-            f"{names[0]} and {names[1]} match equally well where they overlap by {shown}: the "
-            "pattern repeats.",
-            "Say about how much of the lace both photos show, or put a pin beside the lace that "
-            "both show.",
+            f"{names[0]} and {names[1]} match only loosely, where they overlap by "
+            f"{format_length(best.length_mm)}: that may be another copy of the pattern.",
+            "Say about how much of the lace both photos show.",
         )
     return best
 
 
-def _no_match(names: tuple[str, str], told_mm: float | None) -> ReadingError:
+def _the_one(fine: list[Overlap], names: tuple[str, str]) -> Overlap:
+    """The true one of several matches, by what no copy of a repeat shares: how threads lie.
+
+    A piece of lace fits itself to a few hundredths of a millimetre, one copy of its repeat
+    fits another to some tenths.
+    """
+    fine = sorted(fine, key=lambda each: max(each.off_mm, LEAST_OFF_MM))
+    best = fine[0]
+    others = [each for each in fine[1:] if abs(each.shift_mm[0] - best.shift_mm[0]) > 3.0]
+    rivals = [each for each in others if max(best.off_mm, LEAST_OFF_MM) > CLEARER * each.off_mm]
+    if not rivals:
+        return best
+    lengths = sorted(each.length_mm for each in [best, *rivals])
+    *most, last = [format_length(length) for length in lengths[:4]]
+    raise ReadingError(
+        f"{names[0]} and {names[1]} match equally well where they overlap by {', '.join(most)} or "
+        f"{last}: the pattern repeats.",
+        "Say about how much of the lace both photos show; a pin beside the lace, seen in both, "
+        "helps to measure it.",
+    )
+
+
+def _no_match(
+    names: tuple[str, str], told_mm: float | None, first: View, second: View
+) -> ReadingError:
+    for view, name in zip((first, second), names, strict=True):
+        if view.to_mm - view.from_mm < AS_LONG_AS_WIDE * view.width_mm:
+            return ReadingError(
+                f"{name} shows hardly more of the lace's length than of its width, so it cannot "
+                "be laid on the photo beside it.",
+                "Show more of the length in each photo: at least twice the width.",
+            )
     where = "" if told_mm is None else f" with about {format_length(told_mm)} of overlap"
     return ReadingError(
         f"{names[1]} does not continue {names[0]} to the right{where}: nothing of the lace was "

@@ -59,8 +59,8 @@ def _merged(
     within: float,
     seen: tuple[NDArray[np.bool_], NDArray[np.bool_]],
     seam: float,
-) -> tuple[list[tuple[int | None, int | None]], float]:
-    """Which things of both to keep, and the share that one photo misses in the overlap.
+) -> tuple[list[tuple[int | None, int | None]], int, int]:
+    """Which things of both to keep, and how many one photo misses in the overlap.
 
     Parameters
     ----------
@@ -76,7 +76,8 @@ def _merged(
     -------
     kept : list of (index in first or None, index in second or None)
         Both where both photos show it.
-    missed : float
+    alone, both : int
+        How many that both photos should show are in one only, and in both.
     """
     pairs = _pairs(first, second, within)
     of_first, of_second = {i for i, _ in pairs}, {j for _, j in pairs}
@@ -86,8 +87,12 @@ def _merged(
     alone = [i for i in np.flatnonzero(seen[0]) if i not in of_first]
     alone += [j for j in np.flatnonzero(seen[1]) if j not in of_second]
     both = [i for i, _ in pairs if seen[0][i]]
-    total = len(alone) + len(both)
-    return kept, len(alone) / total if total >= 3 or len(alone) >= 2 else 0.0
+    return kept, len(alone), len(both)
+
+
+def _share(alone: int, both: int) -> float:
+    """Share in one photo only; none where too few are seen to speak of a share."""
+    return alone / (alone + both) if alone + both >= 3 or alone >= 2 else 0.0
 
 
 def _inside(
@@ -116,7 +121,7 @@ def joined_motifs(
         )
         for half in halves
     ]
-    kept, missed = _merged(centres[0], centres[1], 3.0, (whole[0], whole[1]), seam)
+    kept, alone, both = _merged(centres[0], centres[1], 3.0, (whole[0], whole[1]), seam)
     chosen: list[Motif] = []
     for i, j in kept:
         if i is None or j is None:
@@ -128,7 +133,7 @@ def joined_motifs(
         a, b = left.lace.motifs[i], right.lace.motifs[j]
         inside = left.to_mm - a.outline_mm[:, 0].max(), b.outline_mm[:, 0].min() - right.from_mm
         chosen.append(a if inside[0] >= inside[1] else b)
-    return _apart(chosen), missed
+    return _apart(chosen), _share(alone, both)
 
 
 def _apart(motifs: list[Motif]) -> list[Motif]:
@@ -151,14 +156,14 @@ def joined_beads(
     first, second = left.lace.beads, right.lace.beads
     places = [np.array([(b.u_mm, b.v_mm) for b in own]).reshape(-1, 2) for own in (first, second)]
     inside = [_inside(own[:, 0], own[:, 0], start, end, END_MM) for own in places]
-    kept, missed = _merged(places[0], places[1], 1.2, (inside[0], inside[1]), seam)
+    kept, alone, both = _merged(places[0], places[1], 1.2, (inside[0], inside[1]), seam)
     chosen: list[Bead] = []
     for i, j in kept:
         if i is not None and (j is None or first[i].u_mm < seam):
             chosen.append(first[i])
         elif j is not None:
             chosen.append(second[j])
-    return sorted(chosen, key=lambda bead: (bead.u_mm, bead.v_mm)), missed
+    return sorted(chosen, key=lambda bead: (bead.u_mm, bead.v_mm)), _share(alone, both)
 
 
 def joined_lines(
@@ -202,7 +207,7 @@ def with_joined_edge(
     for a, b in ((first.valleys_mm, second.valleys_mm), (first.tips_mm, second.tips_mm)):
         # A scallop cut by a photo's end is not told by that photo.
         inside = [_inside(own[:, 0], own[:, 0], start, end, 1.2 * max(pitches)) for own in (a, b)]
-        kept, missed = _merged(a, b, within, (inside[0], inside[1]), seam)
+        kept, alone, _ = _merged(a, b, within, (inside[0], inside[1]), seam)
         mean = [
             (a[i] + b[j]) / 2
             if i is not None and j is not None
@@ -213,7 +218,7 @@ def with_joined_edge(
         ]
         rows = np.array(mean, dtype=float).reshape(-1, 2)
         points.append(rows[np.argsort(rows[:, 0])])
-        if missed > 0 and "the photos disagree on its scallops where they overlap" not in said:
+        if alone and "the photos disagree on its scallops where they overlap" not in said:
             said.append("the photos disagree on its scallops where they overlap")
     valleys, tips = points
     tips = _one_each(lace, side, valleys, tips, seam)
