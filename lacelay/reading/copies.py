@@ -107,26 +107,30 @@ class Copies:
         y = place[:, 1] + (rows - np.round(row)) * per_row
         return np.stack([self.strip.u_of(x), self.strip.v_of(y)], axis=-1)
 
-    def fold(self, picture: NDArray[np.generic]) -> list[NDArray[np.float32]]:
-        """Each copy of a picture that lies on the strip's pixels, as float32."""
-        whole = np.asarray(picture, dtype=np.float32)
-        return [
-            np.asarray(
-                cv2.remap(
-                    whole,
-                    place[..., 0],
-                    place[..., 1],
-                    cv2.INTER_LINEAR,
-                    borderMode=cv2.BORDER_REPLICATE,
-                ),
-                dtype=np.float32,
-            )
-            for place in self.place_px
-        ]
+    def fold(self, picture: NDArray[np.generic]) -> NDArray[np.float32]:
+        """Each copy of a picture of the whole strip, at any resolution, as float32.
+
+        Shape (n, h, w), with the channels of the picture behind.
+        """
+        source: NDArray[np.uint8] | NDArray[np.float32] = (
+            picture.astype(np.uint8, copy=False)
+            if picture.dtype == np.uint8
+            else picture.astype(np.float32, copy=False)
+        )
+        across = picture.shape[1] / self.strip.alpha.shape[1]
+        down = picture.shape[0] / self.strip.alpha.shape[0]
+        found = []
+        for place in self.place_px:
+            x, y = place[..., 0], place[..., 1]
+            if across != 1 or down != 1:
+                x, y = (x + 0.5) * across - 0.5, (y + 0.5) * down - 0.5
+            moved = cv2.remap(source, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            found.append(np.asarray(moved, dtype=np.float32))
+        return np.stack(found)
 
     def combine(self, picture: NDArray[np.generic]) -> NDArray[np.float32]:
         """Median over the copies that show a place, shape (h, w) or (h, w, channels)."""
-        return median_of(np.stack(self.fold(picture)), self.seen)
+        return median_of(self.fold(picture), self.seen)
 
 
 def median_of(values: NDArray[np.float32], seen: NDArray[np.bool_]) -> NDArray[np.float32]:
@@ -137,15 +141,27 @@ def median_of(values: NDArray[np.float32], seen: NDArray[np.bool_]) -> NDArray[n
     values : ndarray, shape (n, h, w) or (n, h, w, channels)
     seen : ndarray of bool, shape (n, h, w)
     """
-    if len(values) == 1:
+    n = len(values)
+    if n == 1:
         return np.asarray(values[0], dtype=np.float32)
     mask = seen if values.ndim == 3 else seen[..., None]
-    ordered = np.sort(np.where(mask, values, np.float32(np.inf)), axis=0)
-    count = np.broadcast_to(mask.sum(axis=0), values.shape[1:])
-    low = np.take_along_axis(ordered, np.maximum((count - 1) // 2, 0)[None], 0)[0]
-    high = np.take_along_axis(ordered, np.minimum(count // 2, len(values) - 1)[None], 0)[0]
-    middle = np.where(count > 0, 0.5 * (low + np.where(count > 1, high, low)), 0)
-    return np.asarray(np.where(count > 0, middle, values.mean(axis=0)), dtype=np.float32)
+    ordered = [
+        np.where(one, value, np.float32(np.inf)) for one, value in zip(mask, values, strict=True)
+    ]
+    # A sorting network over whole pictures: many times quicker than sorting every pixel.
+    for last in range(n - 1, 0, -1):
+        for k in range(last):
+            low = np.minimum(ordered[k], ordered[k + 1])
+            ordered[k + 1] = np.maximum(ordered[k], ordered[k + 1])
+            ordered[k] = low
+    count = mask.sum(axis=0)
+    found = np.array(values.mean(axis=0), dtype=np.float32)
+    for number in range(1, n + 1):
+        here = count == number
+        if here.any():
+            middle = 0.5 * (ordered[(number - 1) // 2] + ordered[number // 2])
+            found = np.where(here, middle, found)
+    return np.asarray(found, dtype=np.float32)
 
 
 def register_copies(strip: Strip, repeat_mm: float | None) -> Copies:
@@ -369,13 +385,8 @@ def _finer(
     down, across = strip.alpha.shape[0] / h, repeat_mm * strip.px_per_mm / w
     x = first + (np.arange(n * w) * across)
     y = (np.arange(h) + 0.5) * down - 0.5
-    # Read the displacement, which is slow, between its own pixels.
-    at_x = ((x - first) / per_column).astype(np.float32)
-    at_y = ((y + 0.5) / per_row - 0.5).astype(np.float32)
-    grid_x, grid_y = np.meshgrid(at_x, at_y)
-    moved = np.asarray(
-        cv2.remap(field, grid_x, grid_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    )
+    # The displacement is slow: read it between its own pixels.
+    moved = np.asarray(cv2.resize(field, (n * w, h), interpolation=cv2.INTER_LINEAR))
     place = np.empty((h, n * w, 2), np.float32)
     place[..., 0] = x[None, :] + moved[..., 0] * per_column
     place[..., 1] = y[:, None] + moved[..., 1] * per_row

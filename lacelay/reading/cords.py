@@ -12,6 +12,7 @@ cannot be told from the weave's with certainty.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -20,7 +21,7 @@ from numpy.typing import NDArray
 
 from lacelay.reading.ground import Ground
 from lacelay.reading.mat import Image, Mask
-from lacelay.reading.motifs import Piece, pieces_of
+from lacelay.reading.motifs import Piece
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -47,10 +48,10 @@ class Cords:
     doubts: tuple[str, ...]
 
 
-def read_cords(ground: Ground) -> Cords:
-    """Trace the raised cords along the outlines of the motifs, in every copy."""
+def read_cords(ground: Ground, motifs: Sequence[Piece]) -> Cords:
+    """Trace the raised cords along the outlines of the motifs of one repeat, in every copy."""
     copies, q = ground.copies, ground.copies.px_per_mm
-    pieces = [piece for piece in pieces_of(ground) if piece.mask.sum() > LEAST_MM2 * q * q]
+    pieces = [piece for piece in motifs if piece.mask.sum() > LEAST_MM2 * q * q]
     lightness = copies.combine(cv2.cvtColor(copies.strip.rgb, cv2.COLOR_RGB2GRAY))
     middle = cord_depth_mm(lightness, pieces, q)
     if middle is None:

@@ -91,10 +91,11 @@ def read_ground(strip: Strip, repeat_mm: float | None = None) -> Ground:
     """
     mesh = mesh_size(strip.alpha, strip.extent, strip.px_per_mm)
     copies = register_copies(strip, repeat_mm)
-    thick, thread_mm = _thick(strip, mesh)
-    in_copy = np.stack(copies.fold(thick))
-    cover = copies.combine(strip.alpha)
-    extent = copies.combine(strip.extent) > 0.5
+    shrunk, inside, per_mm = _shrunk(strip)
+    thick, thread_mm = _thick(shrunk, inside, per_mm, mesh)
+    in_copy = copies.fold(thick)
+    cover = copies.combine(shrunk)
+    extent = copies.combine(inside) > 0.5
     q = copies.px_per_mm
     voted = median_of(in_copy, copies.seen)
     # Net that looked like cloth in most copies is still open in the mean of them.
@@ -115,18 +116,22 @@ def _cut(cover: NDArray[np.float32]) -> float:
     return CUT * solid
 
 
-def _thick(strip: Strip, mesh_mm: float | None) -> tuple[Image, float]:
-    """How far each place of the strip is motif by its thickness, and the threads' own."""
+def _shrunk(strip: Strip) -> tuple[Image, NDArray[np.uint8], float]:
+    """Cover and extent (0 or 1) at the resolution of the folded pictures, px per mm."""
     shrink = min(1.0, FOLDED_PX_PER_MM / strip.px_per_mm)
     size = (round(strip.alpha.shape[1] * shrink), round(strip.alpha.shape[0] * shrink))
-    cover = np.asarray(
-        cv2.resize(strip.alpha, size, interpolation=cv2.INTER_AREA), dtype=np.float32
-    )
-    inside = np.asarray(
-        cv2.resize(strip.extent.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST),
-        dtype=np.uint8,
-    )
-    q = strip.px_per_mm * shrink
+    cover = cv2.resize(strip.alpha, size, interpolation=cv2.INTER_AREA)
+    inside = cv2.resize(strip.extent.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+    return (
+        np.asarray(cover, dtype=np.float32), np.asarray(inside, dtype=np.uint8),
+        strip.px_per_mm * shrink,
+    )  # fmt: skip
+
+
+def _thick(
+    cover: Image, inside: NDArray[np.uint8], q: float, mesh_mm: float | None
+) -> tuple[Image, float]:
+    """How far each place is motif by its thickness, and the thickness of threads, mm."""
     solid = ((cover > SOLID) & (inside > 0)).astype(np.uint8)
     gaps = ((solid == 0) & (inside > 0)).astype(np.uint8)
     _, labels, stats, _ = cv2.connectedComponentsWithStats(gaps, connectivity=4)
@@ -147,11 +152,8 @@ def _thick(strip: Strip, mesh_mm: float | None) -> tuple[Image, float]:
     core = (deep > THICKER * radius).astype(np.uint8)
     away = cv2.distanceTransform(1 - core, cv2.DIST_L2, 5)
     thick = ((np.asarray(away) < THICKER * radius) & (solid > 0)).astype(np.float32)
-    whole = cv2.GaussianBlur(thick, (0, 0), 0.12 * q + 0.3)
-    shape = strip.alpha.shape
-    if whole.shape != shape:
-        whole = cv2.resize(whole, shape[::-1], interpolation=cv2.INTER_LINEAR)
-    return np.asarray(whole, dtype=np.float32), 2 * radius / q
+    soft = cv2.GaussianBlur(thick, (0, 0), 0.12 * q + 0.3)
+    return np.asarray(soft, dtype=np.float32), 2 * radius / q
 
 
 def _thread_radius(

@@ -42,14 +42,6 @@ BEAD_SHARE = 0.6
 
 
 @dataclass(frozen=True, eq=False)
-class FoundMotifs:
-    """The motifs in order of u, and what is in doubt about them, in her words."""
-
-    motifs: tuple[Motif, ...]
-    doubts: tuple[str, ...]
-
-
-@dataclass(frozen=True, eq=False)
 class Piece:
     """A motif on the folded picture: its filled mask and where its corner lies."""
 
@@ -62,6 +54,18 @@ class Piece:
         """Middle of its area: column, row."""
         rows, columns = np.nonzero(self.mask)
         return float(columns.mean()) + self.column, float(rows.mean()) + self.row
+
+
+@dataclass(frozen=True, eq=False)
+class FoundMotifs:
+    """The motifs in order of u, and what is in doubt about them, in her words.
+
+    `pieces` are the motifs of one repeat on the folded picture, each once.
+    """
+
+    motifs: tuple[Motif, ...]
+    doubts: tuple[str, ...]
+    pieces: tuple[Piece, ...]
 
 
 def read_motifs(ground: Ground, beads: Sequence[Bead] = ()) -> FoundMotifs:
@@ -95,7 +99,7 @@ def read_motifs(ground: Ground, beads: Sequence[Bead] = ()) -> FoundMotifs:
                 shown += _shown(ground, piece, k) >= SAME_SHARE
         missing += seen_in - shown
     motifs.sort(key=lambda motif: float(motif.outline_mm[:, 0].mean()))
-    return FoundMotifs(tuple(motifs), _doubts(ground, missing))
+    return FoundMotifs(tuple(motifs), _doubts(ground, missing), tuple(pieces))
 
 
 def _doubts(ground: Ground, missing: int) -> tuple[str, ...]:

@@ -124,7 +124,7 @@ def read_lace(
         ground, lower_scalloped=lower.scalloped, upper_scalloped=upper.scalloped
     )
     doubts = _doubts(settled, area, lower, upper, found.doubt, beads.doubt, symmetry.doubt)
-    cords = read_cords(ground)
+    cords = read_cords(ground, motifs.pieces)
     doubts += motifs.doubts + cords.doubts
     lace = Lace(
         name=name,

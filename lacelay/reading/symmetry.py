@@ -26,6 +26,7 @@ from lacelay.reading.ground import Ground
 from lacelay.reading.mat import Image
 
 Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
 
 #: Operations each group holds.
 HOLDS: Mapping[str, tuple[str, ...]] = {
@@ -38,7 +39,7 @@ HOLDS: Mapping[str, tuple[str, ...]] = {
     "p1": (),
 }
 #: Resolution of the comparison, px per mm, and the blur that forgives small warps, mm.
-PX_PER_MM, BLUR_MM = 2.0, 0.9
+PX_PER_MM, BLUR_MM = 2.0, 0.45
 #: An operation holds when the strip is as like its image as this share of how like its
 #: copies are to each other.
 HELD_SHARE = 0.8
@@ -135,70 +136,72 @@ def images_alike(picture: Image, middle_row: float, px_per_mm: float) -> dict[st
     w = picture.shape[1]
     slack = round(MIDDLE_MM * px_per_mm)
     near = max(1, round(SHIFT_MM * px_per_mm))
-    spectrum = _rows(picture)
-    across = _best(spectrum, _rows(picture[:, ::-1]), None)
+    rows = np.fft.rfft(picture - picture.mean(axis=1, keepdims=True), axis=1)
+    # The spectrum of rows read backwards is the conjugate one, but for a shift.
+    across = _best(rows, np.conj(rows), w, None)
     along, glided, turned = -1.0, -1.0, -1.0
     for shift in range(-2 * slack, 2 * slack + 1):
-        flipped = _flipped(picture, 2 * middle_row + shift)
-        upside, round_ = _rows(flipped), _rows(flipped[:, ::-1])
-        along = max(along, _best(spectrum, upside, (0, near)))
-        glided = max(glided, _best(spectrum, upside, (w // 2, near)))
-        turned = max(turned, _best(spectrum, round_, None))
+        flipped = _flipped(rows, 2 * middle_row + shift)
+        along = max(along, _best(rows, flipped, w, (0, near)))
+        glided = max(glided, _best(rows, flipped, w, (w // 2, near)))
+        turned = max(turned, _best(rows, np.conj(flipped), w, None))
     return {"V": across, "H": along, "R": turned, "G": glided}
 
 
 def _small(picture: NDArray[np.float32], shrink: float) -> Image:
-    blur = BLUR_MM * PX_PER_MM / shrink / 2
     size = (max(8, round(picture.shape[1] * shrink)), max(8, round(picture.shape[0] * shrink)))
+    small = np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+    blur = BLUR_MM * PX_PER_MM
     pad = int(3 * blur)
-    wide = cv2.GaussianBlur(np.pad(picture, ((0, 0), (pad, pad)), mode="wrap"), (0, 0), blur)
-    own = np.asarray(wide)[:, pad : pad + picture.shape[1]]
-    return np.asarray(cv2.resize(own, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+    wide = cv2.GaussianBlur(np.pad(small, ((0, 0), (pad, pad)), mode="wrap"), (0, 0), blur)
+    return np.asarray(wide, dtype=np.float32)[:, pad : pad + size[0]]
 
 
-def _flipped(picture: Image, sum_of_rows: float) -> Image:
-    """The picture with row r at `sum_of_rows` - r; what comes from outside is empty."""
-    h = len(picture)
+def _flipped(rows: Complexes, sum_of_rows: float) -> Complexes:
+    """Row r at `sum_of_rows` - r; what comes from outside is empty."""
+    h = len(rows)
     source = np.round(sum_of_rows - np.arange(h)).astype(int)
     inside = (source >= 0) & (source < h)
-    return np.asarray(
-        np.where(inside[:, None], picture[np.clip(source, 0, h - 1)], 0), dtype=np.float32
-    )
+    return np.where(inside[:, None], rows[np.clip(source, 0, h - 1)], 0)
 
 
-def _rows(picture: Image) -> NDArray[np.complex128]:
-    """Spectrum of every row about its mean: what does not change along says nothing."""
-    return np.asarray(np.fft.rfft(picture - picture.mean(axis=1, keepdims=True), axis=1))
+def _best(one: Complexes, two: Complexes, width: int, at: tuple[int, int] | None) -> float:
+    """Correlation at the best shift, or at the best of those near a place (shift, reach).
 
-
-def _best(
-    one: NDArray[np.complex128], two: NDArray[np.complex128], at: tuple[int, int] | None
-) -> float:
-    """Correlation at the best shift, or at the best of those near a place (shift, reach)."""
-    width = 2 * (one.shape[1] - 1)
-    product = np.fft.irfft(one * np.conj(two), width, axis=1)
-    energy = [np.fft.irfft(np.abs(side) ** 2, width, axis=1)[:, 0] for side in (one, two)]
-    whole = product.sum(axis=0) / max(float(np.sqrt(energy[0].sum() * energy[1].sum())), 1e-9)
+    `one` and `two` are spectra of rows about their means; the mean of the whole and of the
+    third of the bands that agree least is returned.
+    """
+    starts = np.array([band[0] for band in np.array_split(np.arange(len(one)), BANDS)])
+    bands = np.fft.irfft(np.add.reduceat(one * np.conj(two), starts, axis=0), width, axis=1)
+    energy = [_energy(side, starts, width) for side in (one, two)]
+    whole = bands.sum(axis=0)
     if at is None:
         shift = int(whole.argmax())
     else:
         reach = np.arange(at[0] - at[1], at[0] + at[1] + 1) % width
         shift = int(reach[whole[reach].argmax()])
-    return float(0.5 * (whole[shift] + _worst_bands(product[:, shift], energy[0], energy[1])))
+    return _agreement(bands[:, shift], *energy)
 
 
-def _worst_bands(product: Floats, one: Floats, two: Floats) -> float:
-    """Mean correlation of the third of the bands that agree least; bare ones have no say."""
-    bands = np.array_split(np.arange(len(product)), BANDS)
-    both = [float(np.sqrt(one[band].sum() * two[band].sum())) for band in bands]
-    larger = [float(max(one[band].sum(), two[band].sum())) for band in bands]
-    least = 0.3 * float(np.mean(larger))
-    found = sorted(
-        float(product[band].sum()) / max(both[k], 0.5 * larger[k], 1e-9)
-        for k, band in enumerate(bands)
-        if larger[k] > least
-    )
-    return float(np.mean(found[: max(1, len(found) // 3)])) if found else 0.0
+def _energy(rows: Complexes, starts: NDArray[np.int64], width: int) -> Floats:
+    """Sum of squares in every band (Parseval)."""
+    power = np.abs(rows) ** 2
+    power[:, 1 : (width + 1) // 2] *= 2
+    return np.asarray(np.add.reduceat(power.sum(axis=1), starts) / width)
+
+
+def _agreement(product: Floats, one: Floats, two: Floats) -> float:
+    """Mean of the correlation of the whole and of the bands that agree least.
+
+    Sums over each band of the products and of both squares; bare bands have no say.
+    """
+    whole = float(product.sum()) / max(float(np.sqrt(one.sum() * two.sum())), 1e-9)
+    both, larger = np.sqrt(one * two), np.maximum(one, two)
+    told = larger > 0.3 * larger.mean()
+    if not told.any():
+        return whole
+    each = np.sort((product / np.maximum(np.maximum(both, 0.5 * larger), 1e-9))[told])
+    return 0.5 * (whole + float(each[: max(1, len(each) // 3)].mean()))
 
 
 def _copies_alike(folded: NDArray[np.float32], mask: NDArray[np.bool_]) -> float:
@@ -215,10 +218,9 @@ def _copies_alike(folded: NDArray[np.float32], mask: NDArray[np.bool_]) -> float
             mean = (picture * both).sum(axis=1, keepdims=True) / count
             sides.append(np.where(both, picture - mean, 0).astype(np.float64))
         one, two = sides
-        energy = (one**2).sum(axis=1), (two**2).sum(axis=1)
-        product = (one * two).sum(axis=1)
-        whole = product.sum() / max(float(np.sqrt(energy[0].sum() * energy[1].sum())), 1e-9)
-        found.append(0.5 * (float(whole) + _worst_bands(product, *energy)))
+        starts = np.array([band[0] for band in np.array_split(np.arange(len(one)), BANDS)])
+        sums = [np.add.reduceat(term.sum(axis=1), starts) for term in (one * two, one**2, two**2)]
+        found.append(_agreement(*sums))
         weights.append(float(both.mean()))
     return float(np.average(found, weights=weights)) if found else 1.0
 
