@@ -53,6 +53,10 @@ COUNTINGS = (
 )
 #: Share of the lengths' variance that the counting must explain.
 EXPLAINED = 0.55
+#: Least step from one rank of marks to the next, as a share of the step from first to last.
+CLEAR_STEP = 0.08
+#: Of the whole range of lengths: what the ranks must span, and what counts as any distance.
+LEAST_RANGE, FAR_OFF = 0.4, 0.4
 #: How much more likely than the next kind of marks it must be (difference of the
 #: information criterion; 10 is very strong).
 SURE = 10.0
@@ -84,7 +88,8 @@ def counted(lengths: Floats) -> Counting | None:
     far = 1.4826 * float(np.median(np.abs(lengths - middle)))
     trimmed = np.clip(lengths, None, middle + max(12 * far, 2.5 * middle))
     spread = float(np.var(trimmed))
-    floor = (0.03 * float(np.ptp(trimmed))) ** 2
+    whole = float(np.ptp(np.percentile(trimmed, (3, 97))))
+    floor = (0.03 * whole) ** 2 + 1e-12
     scored: list[tuple[float, float, Counting]] = []
     for counting in COUNTINGS:
         if count < 1.5 * counting.cycle:
@@ -96,12 +101,15 @@ def counted(lengths: Floats) -> Counting | None:
             sizes = np.bincount(ranks, minlength=len(counting.steps) + 1)
             if (sizes == 0).any():
                 continue
-            means = np.bincount(ranks, trimmed) / sizes
+            typical = np.array([np.median(trimmed[ranks == k]) for k in range(len(sizes))])
             # Longer marks where the counting says so, each step clearly.
-            if np.any(np.diff(means) < 0.04 * (means[-1] - means[0])):
+            range_of = float(typical[-1] - typical[0])
+            if range_of <= LEAST_RANGE * whole or np.any(np.diff(typical) < CLEAR_STEP * range_of):
                 continue
-            rest = float(np.mean((trimmed - means[ranks]) ** 2))
-            score = count * np.log(rest + floor) + (len(means) + 1) * np.log(count)
+            # A few marks lie under lace or a pin: how far off they are has no say.
+            off = np.minimum(np.abs(trimmed - typical[ranks]), FAR_OFF * whole)
+            rest = float(np.mean(off**2))
+            score = count * np.log(rest + floor) + (len(sizes) + 1) * np.log(count)
             if score < best:
                 best, explained = score, 1 - rest / spread
         if np.isfinite(best):

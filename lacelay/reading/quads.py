@@ -25,9 +25,9 @@ Image8 = NDArray[np.uint8]
 #: Longer side of the picture that regions are looked for in, px.
 REGION_PX = 640
 #: Least and most share of the photo that a region takes.
-LEAST_SHARE, MOST_SHARE = 0.0015, 0.75
+LEAST_SHARE, MOST_SHARE = 0.003, 0.75
 #: How much longer than wide a region looks at least and at most: cells of a grid are square.
-LEAST_LONG, MOST_LONG = 1.14, 2.4
+LEAST_LONG, MOST_LONG = 1.14, 1.9
 #: Pieces of one level that are tried two by two, and how much of both must be filled.
 MOST_PIECES, LEAST_FILLED = 6, 0.62
 #: Least share of an outline that its four longest straight stretches take: petals have less.
@@ -238,9 +238,11 @@ def _stepped(corners: Floats) -> Floats:
 
 def _straight_share(contour: NDArray[np.int32]) -> float:
     """Share of an outline that its four longest straight stretches take."""
-    corners = cv2.approxPolyDP(contour, 1.5, True).reshape(-1, 2).astype(float)
-    lengths = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
-    return float(np.sort(lengths)[-4:].sum() / lengths.sum())
+    corners = cv2.approxPolyDP(contour, 1.5, True).reshape(-1, 2)
+    step = corners - corners[np.arange(-1, len(corners) - 1)]
+    lengths = np.sqrt((step * step).sum(axis=1))
+    lengths.sort()
+    return float(lengths[-4:].sum() / lengths.sum())
 
 
 def four_lines(outline: Floats) -> Floats | None:

@@ -195,11 +195,11 @@ def read_row(
         return None
     calm = strip - cv2.blur(strip, (2 * int(1.5 * period) + 1, 1))
     signal = calm[rows].mean(axis=0)
-    signal[~_in_photo(start, along, len(signal), gray.shape)] = 0
+    inside = _in_photo(start, along, len(signal), gray.shape)
     # Marks are narrower than the gaps between them: that tells dark marks from light ones.
     if float(np.mean(signal**3)) < 0:
         signal, calm = -signal, -calm
-    placed = _count(signal, period)
+    placed = _count(signal, period, inside)
     if placed is None:
         return None
     count, span, miss = placed
@@ -313,7 +313,7 @@ def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
 
 
 def _count(
-    signal: NDArray[np.float32], period: float
+    signal: NDArray[np.float32], period: float, inside: NDArray[np.bool_]
 ) -> tuple[Floats, tuple[float, float], float] | None:
     """Number the marks along a row by their phase: (c0, c1, c2), the span seen, the miss."""
     s = np.arange(len(signal), dtype=float)
@@ -326,7 +326,7 @@ def _count(
     local = np.convolve(turned, kernel, mode="same")
     level = np.sqrt(np.convolve(signal.astype(float) ** 2, kernel, mode="same"))
     sure = np.abs(local) / np.maximum(level, 1e-6)
-    strong = (sure > 0.25) & (level > 0.3 * np.percentile(level, 80))
+    strong = inside & (sure > 0.25) & (level > 0.3 * np.percentile(level, 80))
     runs = [run for run in _runs(strong) if run[1] - run[0] > 6 * period]
     if not runs:
         return None
