@@ -6,6 +6,7 @@ name that changes with the renderer's sources: what is read is always what they 
 
 from __future__ import annotations
 
+import ast
 import hashlib
 import os
 import pickle
@@ -103,17 +104,16 @@ def default_store() -> Path:
 
 
 def source_digest() -> str:
-    """Of all that decides the bytes and the truth of a rendered photo."""
+    """Of all that decides the bytes and the truth of a rendered photo; comments do not."""
     package = Path(lacelay.__file__).parent
     sources = [
         *sorted((package / "rendering").glob("*.py")),
         package / "geometry" / "photo_map.py",
-        package / "model" / "lace.py",
         package / "model" / "target_board.py",
     ]
     digest = hashlib.sha256(f"{RENDERER_VERSION} {np.__version__} {cv2.__version__}".encode())
     for source in sources:
-        digest.update(source.read_bytes())
+        digest.update(ast.dump(ast.parse(source.read_text(encoding="utf-8"))).encode())
     return digest.hexdigest()[:12]
 
 

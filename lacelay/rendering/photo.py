@@ -24,7 +24,7 @@ from lacelay.rendering.mats import MatKind, draw_mat_kind, draw_mat_print
 from lacelay.rendering.scene import compose
 from lacelay.rendering.truth import true_lace
 from lacelay.rendering.variation import Variation
-from lacelay.rendering.varied import Details, render_varied
+from lacelay.rendering.varied import Details, details_of, render_varied
 
 #: Raised whenever the same family and seed give other bytes or another truth. Difficulty is
 #: frozen within a version: figures of accuracy are comparable only between equal versions.
@@ -48,7 +48,7 @@ class Rendered:
     family, seed, difficulty, mat, variation
         What it was rendered from.
     details : Details or None
-        What more is true of a photo with a variation.
+        What more is true of a photo with a lace in it.
     """
 
     photo: NDArray[np.uint8]
@@ -151,4 +151,5 @@ def render_photo(
         mat_raster, mat_maps, strip, lace_maps, light, scene, streams[6], empty
     )
     truth = None if empty else true_lace(scene, strip, f"rendered {family}, seed {seed}")
-    return Rendered(photo, truth, motif, matte, family, seed, hardness, kind)
+    details = None if empty else details_of(scene)
+    return Rendered(photo, truth, motif, matte, family, seed, hardness, kind, None, details)

@@ -51,7 +51,7 @@ _LIGHT_MATS = ("white", "pink", "grey", "sky", "mint", "cream", "lilac")
 
 @dataclass(frozen=True, eq=False)
 class Details:
-    """What is true of a varied photo beyond its lace record.
+    """What is true of a photo beyond its lace record.
 
     Parameters
     ----------
@@ -78,6 +78,15 @@ class Details:
     small_scallops: int
     header_mm: float | None
     closed: bool
+
+
+def details_of(scene: Scene) -> Details:
+    """What is true of one lace by itself, beyond its record."""
+    upper = scene.pattern.upper
+    header = upper.repeat_mm / upper.holes if upper.holes else None
+    return Details(
+        None, bead_runs(scene), (), (), scene.pattern.lower.ripples, header, scene.closed
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -162,15 +171,11 @@ def render_varied(
         true_lace(other, strip, f"beside it, {other.pattern.family}")
         for other, strip in zip(staged.others, strips[1:], strict=True)
     )
-    upper = scene.pattern.upper
-    details = Details(
-        variation.reference,
-        bead_runs(scene),
-        others,
-        staged.hidden_mm(),
-        scene.pattern.lower.ripples,
-        upper.repeat_mm / upper.holes if upper.holes else None,
-        scene.closed,
+    details = replace(
+        details_of(scene),
+        reference=variation.reference,
+        others=others,
+        hidden_mm=staged.hidden_mm(),
     )
     return Varied(photo, truth, motif, covers[0], hardness, kind, details)
 
