@@ -14,7 +14,7 @@ from lacelay.model.lace import Bead, Lace, LaceEdge, Measured, Motif
 from lacelay.model.picture import LacePicture
 from lacelay.reading.read import Reading
 
-PX_PER_MM = 6.0
+PX_PER_MM = 4.0
 
 
 def long_lace(seed: int = 5, *, scallops_a_repeat: int = 15, repeats: int = 2) -> Lace:

@@ -32,8 +32,8 @@ LEAST_OVERLAP_MM, LEAST_OVERLAP_SHARE = 25.0, 0.3
 ACROSS_MM = 4.0
 #: Scales of the second photo against the first that are tried.
 SCALES = (1.0, 0.985, 1.015)
-#: A match less alike than this is none.
-LEAST_ALIKE = 0.45
+#: A match less alike than this is none, coarsely and after it was refined.
+LEAST_ALIKE, LEAST_ALIKE_FINE = 0.45, 0.6
 #: Coarse matches at least this share as good as the best are looked at finely.
 WORTH_A_LOOK = 0.6
 #: The best of several matches must lie this much less off than the next; less off than the
@@ -42,7 +42,9 @@ CLEARER, LEAST_OFF_MM = 0.5, 0.04
 #: Overlap told by hand is right to about this, mm, and to this share.
 TOLD_MM, TOLD_SHARE = 12.0, 0.15
 #: A match whose blocks lie further off than this may be of two copies of the pattern, mm.
-LOOSE_MM = 0.25
+LOOSE_MM = 0.18
+#: With fewer blocks than this beyond what a slow bend takes up, none is allowed for.
+FEWEST_FREE = 10
 #: A photo that shows less length than this many widths may have been read along its width.
 AS_LONG_AS_WIDE = 1.6
 #: Size of the blocks matched one by one, and how far each is looked for, mm.
@@ -67,6 +69,9 @@ class Overlap:
         How far single blocks lie off the motion, root mean square.
     scale_sigma : float
         Standard uncertainty of `scale`.
+    threads_mm : float
+        How far single blocks lie off when a slow bend is allowed for (a lens, a bow of the
+        lace): small only where both show the same threads.
     """
 
     shift_mm: Floats
@@ -76,6 +81,7 @@ class Overlap:
     alike: float
     off_mm: float
     scale_sigma: float
+    threads_mm: float = 9.0
 
     def move(self, second_mm: Floats) -> Floats:
         """Points of the second's frame in the first's, shape (n, 2)."""
@@ -142,11 +148,11 @@ def find_overlap(
     looked = [each for each in rough if each.alike >= WORTH_A_LOOK * best_rough]
     looked = sorted(looked, key=lambda each: -each.alike)[:12]
     fine = [_refined(first, second, each) for each in looked]
-    fine = [each for each in fine if each.alike >= LEAST_ALIKE]
+    fine = [each for each in fine if each.alike >= LEAST_ALIKE_FINE]
     if not fine:
         raise _no_match(names, told_mm, first, second)
     best = _the_one(fine, names)
-    if told_mm is None and best.off_mm > LOOSE_MM:
+    if told_mm is None and best.threads_mm > LOOSE_MM:
         raise ReadingError(
             f"{names[0]} and {names[1]} match only loosely, where they overlap by "
             f"{format_length(best.length_mm)}: that may be another copy of the pattern.",
@@ -161,10 +167,12 @@ def _the_one(fine: list[Overlap], names: tuple[str, str]) -> Overlap:
     A piece of lace fits itself to a few hundredths of a millimetre, one copy of its repeat
     fits another to some tenths.
     """
-    fine = sorted(fine, key=lambda each: max(each.off_mm, LEAST_OFF_MM))
+    fine = sorted(fine, key=lambda each: max(each.threads_mm, LEAST_OFF_MM))
     best = fine[0]
     others = [each for each in fine[1:] if abs(each.shift_mm[0] - best.shift_mm[0]) > 3.0]
-    rivals = [each for each in others if max(best.off_mm, LEAST_OFF_MM) > CLEARER * each.off_mm]
+    rivals = [
+        each for each in others if max(best.threads_mm, LEAST_OFF_MM) > CLEARER * each.threads_mm
+    ]
     if not rivals:
         return best
     lengths = sorted(each.length_mm for each in [best, *rivals])
@@ -346,6 +354,7 @@ def _refined(first: View, second: View, rough: Overlap) -> Overlap:
         alike if np.isfinite(alike) else -1.0,
         motion.off_mm,
         motion.scale_sigma,
+        motion.threads_mm,
     )
 
 
@@ -422,5 +431,18 @@ def _fitted(second_mm: Floats, first_mm: Floats, before: Overlap) -> Overlap:
         off = np.hypot(*(moved.move(second_mm) + shift - first_mm).T)
         keep = off <= max(2.5 * float(np.median(off)), 0.15)
     rms = float(np.sqrt((off[keep] ** 2).mean()))
+    bends = _unbent_mm(second_mm[keep], (moved.move(second_mm) + shift - first_mm)[keep])
     sigma = max(rms, 0.05) / np.sqrt(2) / float(np.sqrt(max(spread, 1e-9)))
-    return Overlap(shift, turn, scale, before.length_mm, before.alike, rms, sigma)
+    return Overlap(shift, turn, scale, before.length_mm, before.alike, rms, sigma, bends)
+
+
+def _unbent_mm(places_mm: Floats, off_mm: Floats) -> float:
+    """Root mean square of what a slow bend, of second order in both ways, leaves of misfits."""
+    u, v = (places_mm - places_mm.mean(axis=0)).T / 50.0
+    terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=1)
+    free = len(u) - terms.shape[1]
+    if free < FEWEST_FREE:
+        return float(np.sqrt((off_mm**2).sum(axis=1).mean()))
+    fit, *_ = np.linalg.lstsq(terms, off_mm, rcond=None)
+    rest = off_mm - terms @ fit
+    return float(np.sqrt((rest**2).sum() / free))
