@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lacelay.model.lace import Bead, Repeat
-from lacelay.reading.cloth import line_zone, upsample
+from lacelay.reading.mat import line_zone, sampled, upsample
 from lacelay.reading.grid_fit import Grid
 from lacelay.reading.strip import Strip
 
@@ -165,13 +165,13 @@ def _prepare(strip: Strip, grid: Grid | None, grid_step_mm: float | None) -> _Vi
     inside = cv2.resize(strip.extent.astype(np.uint8), small, interpolation=cv2.INTER_NEAREST) > 0
     zone = np.zeros(inside.shape, bool)
     if grid is not None and grid_step_mm is not None:
-        step = 16
-        columns = (np.arange(0, small[0] + step, step) + 0.5) / coarse
-        rows = (np.arange(0, small[1] + step, step) + 0.5) / coarse
-        u, v = np.meshgrid(strip.u0_mm + columns, strip.v0_mm - rows)
+        rows, columns = sampled(inside.shape)
+        u, v = np.meshgrid(
+            strip.u0_mm + (columns + 0.5) / coarse, strip.v0_mm - (rows + 0.5) / coarse
+        )
         on_mat = strip.photo_map.lace_to_mat(np.stack([u.ravel(), v.ravel()], -1))
-        on_grid = upsample((on_mat / grid_step_mm).reshape(*u.shape, 2), inside.shape, step)
-        zone = line_zone(grid, on_grid.astype(np.float64), coarse / strip.px_per_mm) > 0
+        on_grid = upsample((on_mat / grid_step_mm).reshape(*u.shape, 2), inside.shape)
+        zone = line_zone(grid, on_grid, coarse / strip.px_per_mm) > 0
     return _View(light, alpha, strange, stack, inside, zone, fine, coarse)
 
 

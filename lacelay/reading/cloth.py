@@ -25,14 +25,11 @@ from lacelay.reading.mat import (
     distance,
     fit_surface,
     lab_of,
+    line_zone,
+    sampled,
     seen_above,
     surface_at,
-)
-from lacelay.reading.mat import (
-    line_zone as line_zone,
-)
-from lacelay.reading.mat import (
-    upsample as upsample,
+    upsample,
 )
 from lacelay.reading.scale import Reference
 
@@ -89,18 +86,16 @@ def find_lace(photo: NDArray[np.uint8], reference: Reference) -> LaceArea:
     shrink = min(1.0, SEARCH_PX / longest)
     small = cv2.resize(photo, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
     lab = lab_of(np.asarray(small, dtype=np.uint8))
-    height, width = lab.shape[:2]
-    columns = (np.arange(width) + 0.5) / shrink - 0.5
-    rows = (np.arange(height) + 0.5) / shrink - 0.5
-    x_px, y_px = np.meshgrid(columns, rows)
-    at = None if reference.grid is None else _grid_coordinates(reference, x_px, y_px)
+    rows, columns = sampled(lab.shape)
+    photo_at = np.stack(
+        np.meshgrid((columns + 0.5) / shrink - 0.5, (rows + 0.5) / shrink - 0.5), axis=-1
+    )
+    at = None if reference.grid is None else _grid_coordinates(reference, photo_at, lab.shape)
     zone = _line_zone(reference.grid, at, shrink)
     limits = _limits(lab, reference.grid, at)
-    on_mat = np.ones(x_px.shape, bool)
-    if at is not None:
-        on_mat = on_mat_at(limits, at, np.stack([x_px, y_px], -1), reference.size_px)
-    terms, noise = fit_surface(lab, zone, on_mat, x_px, y_px, reference)
-    surface = surface_at(terms, x_px, y_px, reference.size_px)
+    on_mat = np.ones(lab.shape[:2], bool) if at is None else within_limits(limits, at)
+    terms, noise = fit_surface(lab, zone, on_mat, shrink, reference)
+    surface = surface_at(terms, photo_at, lab.shape, reference.size_px)
     mat = completed(lab, surface, zone, on_mat, terms, noise, reference)
     seen = (distance(lab, surface, zone, mat, _joint(lab)) > seen_above(mat)) & on_mat
     seen &= ~_featureless(lab, zone, mat.noise)
@@ -147,29 +142,22 @@ def _line_zone(grid: Grid | None, at: Image | None, shrink: float) -> Image | No
     return None if grid is None or at is None else line_zone(grid, at, shrink)
 
 
-def on_mat_at(
-    limits: Limits,
-    grid_xy: NDArray[np.floating],
-    photo_xy: NDArray[np.floating],
-    size_px: tuple[int, int],
-) -> Mask:
+def within_limits(limits: Limits, grid_xy: NDArray[np.floating]) -> Mask:
     """Where the mat surely lies, from grid coordinates of pixels, shape (h, w, 2)."""
-    width, height = size_px
-    x, y = photo_xy[..., 0], photo_xy[..., 1]
-    seen = (x >= 0) & (y >= 0) & (x <= width) & (y <= height)
-    if not np.isfinite(limits).any():
-        return np.asarray(seen)
-    i, j = grid_xy[..., 0], grid_xy[..., 1]
-    return np.asarray(seen & (i > limits[0]) & (j > limits[1]) & (i < limits[2]) & (j < limits[3]))
+    inside = np.ones(grid_xy.shape[:2], bool)
+    for axis in (0, 1):
+        if np.isfinite(limits[axis]):
+            inside &= grid_xy[..., axis] > limits[axis]
+        if np.isfinite(limits[axis + 2]):
+            inside &= grid_xy[..., axis] < limits[axis + 2]
+    return inside
 
 
-def _grid_coordinates(reference: Reference, x_px: Floats, y_px: Floats) -> Image:
-    step = 8
-    coarse = np.stack([x_px[::step, ::step], y_px[::step, ::step]], -1)
+def _grid_coordinates(reference: Reference, photo_at: Floats, shape: tuple[int, ...]) -> Image:
     unit = reference.map_along(np.array([[0.0, 0], [1, 0]]))
     # Before it is settled, the reference's unit is one grid step.
-    at = unit.photo_to_mat_mm(coarse.reshape(-1, 2)).reshape(coarse.shape)
-    return upsample(at, x_px.shape, step)
+    at = unit.photo_to_mat_mm(photo_at.reshape(-1, 2)).reshape(photo_at.shape)
+    return upsample(at, shape)
 
 
 def _limits(lab: Image, grid: Grid | None, at: Image | None) -> Limits:

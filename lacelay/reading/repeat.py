@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lacelay.model.lace import Measured, Repeat
+from lacelay.reading.peaks import find_peaks
 from lacelay.reading.strip import Strip
 
 Floats = NDArray[np.float64]
@@ -57,9 +58,7 @@ def find_repeat(
     if most < 8:
         return RepeatSearch(None, "too little of the lace is seen to tell its repeat")
     all_like, worst_like = _likeness(rows, most)
-    from scipy.signal import find_peaks
-
-    peaks, _ = find_peaks(all_like, prominence=0.04, height=0.15)
+    peaks = find_peaks(all_like, prominence=0.04, height=0.15)
     shortest = 0.7 * pitch_mm if pitch_mm else 3.0
     peaks = peaks[peaks / per_mm >= shortest]
     if pitch_mm is not None:

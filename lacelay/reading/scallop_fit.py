@@ -14,6 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lacelay.reading.peaks import find_peaks
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
@@ -34,6 +36,8 @@ REACH_SHARE = 0.16
 #: A valley that differs from its neighbours' shift by more than this is an outlier, mm,
 #: or by more than this share of the pitch.
 OUTLIER_MM, OUTLIER_SHARE = 1.2, 0.045
+#: Samples this far apart, mm, tell which period is right; fewer samples than this do not.
+COARSE_MM, FEWEST_SAMPLES = 0.8, 400
 #: Lace cut off in the very valley: one this little beyond the end, mm, lies at the end.
 END_MM = 0.6
 
@@ -126,16 +130,38 @@ def fit_scallops(height: Floats, spacing_mm: float) -> ScallopFit | None:
     ScallopFit or None
         None where no shape recurs.
     """
+    # Which period is told on fewer samples; only that one is laid on all of them.
+    few = max(1, min(int(COARSE_MM / spacing_mm), len(height) // FEWEST_SAMPLES))
+    chosen = _best_period(height[::few], spacing_mm * few)
+    if chosen is None:
+        return None
+    period, degree, fit = chosen
+    if few == 1:
+        return fit
+    u = np.linspace(-1, 1, len(height))
+    row, trend = _flattened(u, height, ~_hidden(height, spacing_mm), degree)
+    return _fit(row, trend, period * few, spacing_mm, 2 if len(row) / (period * few) < 5 else 4)
+
+
+def _flattened(
+    u: Floats, height: Floats, seen: NDArray[np.bool_], degree: int
+) -> tuple[Floats, Floats]:
+    """The edge about its slow curve, what is hidden or far off left blank; and that curve."""
+    trend = _trend(u, height, seen, degree)
+    row = height - trend
+    low, high = np.percentile(row[seen], [4, 96])
+    far = (row < low - 0.3 * (high - low)) | (row > high + 0.3 * (high - low))
+    return np.where(seen & ~far, row, np.nan), trend
+
+
+def _best_period(height: Floats, spacing_mm: float) -> tuple[float, int, ScallopFit] | None:
+    """The period to lay, in samples, the degree of the slow curve, and its fit."""
     u = np.linspace(-1, 1, len(height))
     seen = ~_hidden(height, spacing_mm)
-    best: tuple[float, ScallopFit] | None = None
+    best: tuple[float, float, int, ScallopFit] | None = None
     done: list[float] = []
     for degree in (1, 2, 4):
-        trend = _trend(u, height, seen, degree)
-        row = height - trend
-        low, high = np.percentile(row[seen], [4, 96])
-        far = (row < low - 0.3 * (high - low)) | (row > high + 0.3 * (high - low))
-        row = np.where(seen & ~far, row, np.nan)
+        row, trend = _flattened(u, height, seen, degree)
         for period in _periods(row, spacing_mm):
             copies = len(row) / period
             if any(abs(period - other) < 0.02 * period for other in done) and degree < 4:
@@ -152,12 +178,12 @@ def fit_scallops(height: Floats, spacing_mm: float) -> ScallopFit | None:
                 continue
             score = fit.alike
             # The shorter period unless the longer one tells clearly more.
-            gain = 0.05 if best is None or fit.period > 1.1 * best[1].period else 0.0
-            if best is not None and fit.period < 0.9 * best[1].period:
+            gain = 0.05 if best is None or fit.period > 1.1 * best[3].period else 0.0
+            if best is not None and fit.period < 0.9 * best[3].period:
                 gain = -0.05
             if best is None or score > best[0] + gain:
-                best = (score, fit)
-    return best[1] if best else None
+                best = (score, fit.period, degree, fit)
+    return best[1:] if best else None
 
 
 def _hidden(height: Floats, spacing_mm: float) -> NDArray[np.bool_]:
@@ -186,13 +212,11 @@ def _trend(u: Floats, height: Floats, seen: NDArray[np.bool_], degree: int) -> F
 
 def _periods(row: Floats, spacing_mm: float) -> list[float]:
     """Shifts that bring the edge onto itself, shortest first."""
-    from scipy.signal import find_peaks
-
     n = len(row)
     known = np.isfinite(row)
     level = float(np.mean(row[known]))
     like = likeness(smooth(np.where(known, row - level, 0.0), 1.0 / spacing_mm), int(0.72 * n))
-    peaks, _ = find_peaks(like, prominence=0.12)
+    peaks = find_peaks(like, prominence=0.12)
     keep = (peaks * spacing_mm >= NARROWEST_MM * 0.9) & (like[peaks] > 0.22)
     peaks = peaks[keep]
     if len(peaks) == 0:
@@ -305,11 +329,10 @@ def fold(row: Floats, phases: Floats) -> Floats:
     wanted = first + np.arange(count)[:, None] + (np.arange(PHASES) / PHASES)[None]
     # What is hidden in a copy leaves a gap there, and the other copies tell.
     copies = np.interp(wanted, phases, row, left=np.nan, right=np.nan)
-    import warnings
-
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)
-        shape = np.nanmedian(copies, axis=0)
+    ordered = np.sort(copies, axis=0)  # blanks come last
+    seen = np.isfinite(copies).sum(axis=0)
+    at = np.arange(PHASES)
+    shape = (ordered[(seen - 1) // 2, at] + ordered[seen // 2, at]) / 2
     known = np.isfinite(shape)
     if not known.any():
         return np.zeros(PHASES)
@@ -327,13 +350,11 @@ def shape_at(shape: Floats, phases: Floats) -> Floats:
 
 def _minima(shape: Floats, samples: float, spacing_mm: float) -> Ints:
     """Phases of the valleys of the mean shape."""
-    from scipy.signal import find_peaks
-
     wide = np.tile(shape, 3)
     wide = smooth(wide, max(1.0, 0.5 / (samples * spacing_mm)))
     play = float(np.ptp(shape))
     apart = max(1, int(0.7 * NARROWEST_MM / (samples * spacing_mm)))
-    found, _ = find_peaks(-wide, prominence=VALLEY_SHARE * play, distance=apart)
+    found = find_peaks(-wide, prominence=VALLEY_SHARE * play, apart=apart)
     found = found[(found >= PHASES) & (found < 2 * PHASES)] - PHASES
     if len(found) == 0:
         return np.zeros(0, np.int64)
@@ -383,9 +404,12 @@ def _laid(
         known &= seen[np.clip(places, 0, n - 1).round().astype(int)]
         there = np.interp(places.ravel(), np.arange(n), filled).reshape(places.shape) - model
         count = np.maximum(known.sum(1), 1)
-        order = np.sort(np.where(known, there, np.inf), axis=1)
-        middle = order[np.arange(len(order)), count // 2]
-        middle = np.where(np.isfinite(middle), middle, 0.0)
+        if known.all():
+            middle = np.partition(there, there.shape[1] // 2, axis=1)[:, there.shape[1] // 2]
+        else:
+            order = np.sort(np.where(known, there, np.inf), axis=1)
+            middle = order[np.arange(len(order)), count // 2]
+            middle = np.where(np.isfinite(middle), middle, 0.0)
         there = there - np.clip(middle, -0.15 * play, 0.15 * play)[:, None]
         return np.where(known, np.minimum(np.abs(there), 0.3 * play), 0.0), known
 

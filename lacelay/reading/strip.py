@@ -18,14 +18,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lacelay.geometry.photo_map import PhotoMap
-from lacelay.reading.cloth import LaceArea, disc, fill_holes, on_mat_at
-from lacelay.reading.mat import Image, Mask, Mat, distance, lab_of, line_zone, upsample
+from lacelay.reading.cloth import LaceArea, disc, fill_holes, within_limits
+from lacelay.reading.mat import (
+    Image,
+    Mask,
+    Mat,
+    distance,
+    lab_of,
+    line_zone,
+    sampled,
+    upsample,
+)
 from lacelay.reading.scale import Reference
 
 Floats = NDArray[np.float64]
 
 #: The straightened picture holds at most this many pixels.
-MOST_PIXELS = 4_500_000
+MOST_PIXELS = 2_400_000
 _UNIT_AXIS = np.array([[0.0, 0.0], [1.0, 0.0]])
 
 
@@ -97,7 +106,7 @@ def find_axis(area: LaceArea, reference: Reference) -> Axis:
 
 def _mat_points(mask: Mask, area: LaceArea, reference: Reference) -> Floats:
     rows, columns = np.nonzero(mask)
-    keep = slice(None, None, max(1, len(rows) // 60_000))
+    keep = slice(None, None, max(1, len(rows) // 24_000))
     photo = area.to_photo(columns[keep].astype(float), rows[keep].astype(float))
     return reference.map_along(_UNIT_AXIS).photo_to_mat_mm(photo)
 
@@ -260,6 +269,8 @@ def local_px_per_mm(photo_map: PhotoMap, u_mm: float, v_mm: float) -> float:
 
 #: Least matte that counts as thread where the search saw lace.
 FAINT = 0.12
+#: Marks of the search picture: mat, lace.
+ON_MAT, LACE = 1, 2
 #: Threads and cords are narrower than this, mm; shadows of even light are not.
 THREAD_MM = 1.2
 
@@ -290,53 +301,54 @@ def cut_out(
     surface_mm2 = (u_high - u_low) * (v_high - v_low)
     px_per_mm = float(min(px_per_mm, np.sqrt(MOST_PIXELS / surface_mm2)))
     shape = (int((v_high - v_low) * px_per_mm) + 1, int((u_high - u_low) * px_per_mm) + 1)
-    step = 16
-    rows = np.arange(0, shape[0] + step, step)
-    columns = np.arange(0, shape[1] + step, step)
+    rows, columns = sampled(shape)
     u, v = np.meshgrid(u_low + columns / px_per_mm, v_high - rows / px_per_mm)
     on_mat = photo_map.lace_to_mat(np.stack([u.ravel(), v.ravel()], -1))
     at = photo_map.mat_to_photo(on_mat).reshape(*u.shape, 2)
-    full = upsample(at, shape, step)
-    x_px, y_px = np.ascontiguousarray(full[..., 0]), np.ascontiguousarray(full[..., 1])
+    full = upsample(at, shape)
     source = _shrunk_for(
         photo, local_px_per_mm(photo_map, u_low + (u_high - u_low) / 2, 0.0), px_per_mm
     )
     shrink = source.shape[1] / photo.shape[1]
     seen = cv2.remap(
-        source, (x_px + 0.5) * shrink - 0.5, (y_px + 0.5) * shrink - 0.5,
-        cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE,
-    )  # fmt: skip
+        source, _moved(full, shrink), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
     rgb = np.asarray(seen, dtype=np.uint8)
     lab = lab_of(rgb)
-    surface = mat.lab_at(x_px, y_px)
+    surface = mat.lab_at(at, shape)
     zone = None
-    height, width = photo.shape[:2]
-    outside = (x_px < 0) | (y_px < 0) | (x_px > width - 1) | (y_px > height - 1)
-    if reference.grid is not None and grid_step_mm is not None:
-        on_grid = (on_mat / grid_step_mm).reshape(*u.shape, 2)
-        grid_xy = upsample(on_grid, shape, step)
-        zone = line_zone(reference.grid, grid_xy, 1.0)
-        outside |= ~on_mat_at(area.limits, grid_xy, full, reference.size_px)
+    # Where the search saw the mat or lace; beyond the photo there is neither.
+    known = np.full(area.extent.shape, ON_MAT, np.uint8)
     if area.on_mat is not None:
-        mat_here = cv2.remap(
-            area.on_mat.astype(np.uint8),
-            (x_px + 0.5) * area.shrink - 0.5, (y_px + 0.5) * area.shrink - 0.5,
-            cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE,
-        )  # fmt: skip
-        outside |= mat_here == 0
+        known[~area.on_mat] = 0
+    known[area.extent] |= LACE
+    there = cv2.remap(
+        known,
+        _moved(full, area.shrink),
+        None,
+        cv2.INTER_NEAREST,
+        borderMode=cv2.BORDER_CONSTANT,
+    )
+    outside = (there & ON_MAT) == 0
+    if reference.grid is not None and grid_step_mm is not None:
+        grid_xy = upsample((on_mat / grid_step_mm).reshape(*u.shape, 2), shape)
+        zone = line_zone(reference.grid, grid_xy, 1.0)
+        outside |= ~within_limits(area.limits, grid_xy)
     far = distance(lab, surface, zone, mat, THREAD_MM * px_per_mm)
     alpha = _matte(far, mat)
     alpha[outside] = 0
     # Where the search saw lace, fainter thread is enough: fine net must hold it together.
-    inside = cv2.remap(
-        area.extent.astype(np.uint8),
-        (x_px + 0.5) * area.shrink - 0.5, (y_px + 0.5) * area.shrink - 0.5,
-        cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT,
-    )  # fmt: skip
-    extent = _extent((alpha > 0.3) | ((inside > 0) & (alpha > FAINT)), px_per_mm)
+    least = np.where(there & LACE, np.float32(FAINT), np.float32(0.3))
+    extent = _extent(alpha > least, px_per_mm)
     alpha[~extent] = 0
     mat_rgb = np.asarray(cv2.cvtColor(surface, cv2.COLOR_Lab2RGB) * 255, dtype=np.float32)
     return Strip(photo_map, rgb, alpha, mat_rgb, extent, px_per_mm, u_low, v_high)
+
+
+def _moved(at_px: Image, shrink: float) -> Image:
+    """Photo points as points of the photo made smaller by `shrink`."""
+    offset = np.float32(0.5 * shrink - 0.5)
+    return at_px if shrink == 1 else at_px * np.float32(shrink) + offset
 
 
 def _shrunk_for(photo: NDArray[np.uint8], has: float, wants: float) -> NDArray[np.uint8]:

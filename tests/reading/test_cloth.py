@@ -11,7 +11,7 @@ import pytest
 
 from lacelay.errors import ReadingError
 from lacelay.reading.cloth import disc, find_lace, opened
-from lacelay.reading.mat import upsample
+from lacelay.reading.mat import sampled, upsample
 from lacelay.reading.read import read_lace
 from lacelay.reading.scale import ScaleRequest, find_reference
 
@@ -104,4 +104,9 @@ def test_opening_by_distance_is_opening_by_a_disc(radius: float) -> None:
 def test_upsampling_a_plane_is_exact() -> None:
     rows, columns = np.mgrid[0:40, 0:55]
     plane = np.stack([0.5 * rows - columns, 3.0 + rows], axis=-1)
-    assert upsample(plane[::8, ::8], (40, 55), 8) == pytest.approx(plane, abs=1e-4)
+    at_rows, at_columns = sampled((40, 55), 9)
+    known = np.stack(np.meshgrid(at_rows, at_columns, indexing="ij"), axis=-1)
+    coarse = np.stack([0.5 * known[..., 0] - known[..., 1], 3.0 + known[..., 0]], axis=-1)
+    assert upsample(coarse, (40, 55), 9) == pytest.approx(plane, abs=1e-4)
+    with pytest.raises(ValueError, match="reach the last pixel"):
+        upsample(coarse[:-1], (40, 55), 9)
