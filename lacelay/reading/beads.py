@@ -20,8 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lacelay.model.lace import Bead, Repeat
-from lacelay.reading.mat import line_zone, sampled, upsample
 from lacelay.reading.grid_fit import Grid
+from lacelay.reading.mat import line_zone, sampled, upsample
 from lacelay.reading.strip import Strip
 
 Image = NDArray[np.float32]

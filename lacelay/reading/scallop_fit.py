@@ -9,6 +9,7 @@ to be so.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -38,8 +39,12 @@ REACH_SHARE = 0.16
 OUTLIER_MM, OUTLIER_SHARE = 1.2, 0.045
 #: Samples this far apart, mm, tell which period is right; fewer samples than this do not.
 COARSE_MM, FEWEST_SAMPLES = 0.8, 400
-#: Lace cut off in the very valley: one this little beyond the end, mm, lies at the end.
-END_MM = 0.6
+#: Lace cut off in the very valley: one this little beyond the end, mm or as a share of the
+#: pitch, lies at the end.
+END_MM, END_SHARE = 0.6, 0.02
+#: A scallop at an end that misses the mean shape by this share of its play, and by this many
+#: times what the others do, is a corner or a torn end.
+UNLIKE_SHARE, UNLIKE_TIMES = 0.08, 2.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -260,7 +265,7 @@ def _fit(
         shape = fold(row, phases)
     last = len(row) - 1
     hidden = ~np.isfinite(row)
-    edge = END_MM / spacing_mm
+    edge = max(END_MM / spacing_mm, END_SHARE * period / len(places))
     seen = (at >= -edge) & (at <= last + edge)
     at = np.where(seen, np.clip(at, 0, last), at)
     # The ends may be shaped otherwise (a corner, a torn end): no valley there without sight.
@@ -274,7 +279,11 @@ def _fit(
             seen[k] = False
             dropped += 1
     inner = np.flatnonzero(seen)
-    seen[inner[0] : inner[-1] + 1] = True
+    inner = np.arange(inner[0], inner[-1] + 1)
+    kept = _without_odd_ends(at[inner], np.abs(row - shape_at(shape, phases)), float(np.ptp(shape)))
+    dropped += len(inner) - (kept.stop - kept.start)
+    seen[:] = False
+    seen[inner[kept]] = True
     gaps = (_gap(-at[::-1], 0.0, period), _gap(at, float(last), period))
     return ScallopFit(
         at[seen],
@@ -289,6 +298,21 @@ def _fit(
         trend,
         hidden,
     )
+
+
+def _without_odd_ends(at: Floats, miss: Floats, play: float) -> slice:
+    """Which valleys are left when scallops at the ends that are unlike the rest are taken off."""
+    if len(at) < 4:
+        return slice(0, len(at))
+    each = np.zeros(len(at) - 1)
+    for k, (start, stop) in enumerate(pairwise(at)):
+        own = miss[int(np.ceil(start)) : int(stop) + 1]
+        if np.isfinite(own).any():
+            each[k] = np.nanmean(own)
+    odd = each > max(UNLIKE_SHARE * play, UNLIKE_TIMES * float(np.median(each)))
+    first = int(np.argmin(odd)) if odd[0] else 0
+    last = len(odd) - (int(np.argmin(odd[::-1])) if odd[-1] else 0)
+    return slice(first, last + 1) if last - first >= 2 else slice(0, len(at))
 
 
 def _gap(at: Floats, last: float, period: float) -> float:

@@ -311,7 +311,7 @@ def cut_out(
     )
     shrink = source.shape[1] / photo.shape[1]
     seen = cv2.remap(
-        source, _moved(full, shrink), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        source, *_moved(full, shrink), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     )
     rgb = np.asarray(seen, dtype=np.uint8)
     lab = lab_of(rgb)
@@ -322,13 +322,13 @@ def cut_out(
     if area.on_mat is not None:
         known[~area.on_mat] = 0
     known[area.extent] |= LACE
-    there = cv2.remap(
+    marks = cv2.remap(
         known,
-        _moved(full, area.shrink),
-        None,
+        *_moved(full, area.shrink),
         cv2.INTER_NEAREST,
         borderMode=cv2.BORDER_CONSTANT,
     )
+    there = np.asarray(marks, dtype=np.uint8)
     outside = (there & ON_MAT) == 0
     if reference.grid is not None and grid_step_mm is not None:
         grid_xy = upsample((on_mat / grid_step_mm).reshape(*u.shape, 2), shape)
@@ -345,10 +345,11 @@ def cut_out(
     return Strip(photo_map, rgb, alpha, mat_rgb, extent, px_per_mm, u_low, v_high)
 
 
-def _moved(at_px: Image, shrink: float) -> Image:
-    """Photo points as points of the photo made smaller by `shrink`."""
-    offset = np.float32(0.5 * shrink - 0.5)
-    return at_px if shrink == 1 else at_px * np.float32(shrink) + offset
+def _moved(at_px: Image, shrink: float) -> tuple[Image, Image]:
+    """Photo points as points (x, y) of the photo made smaller by `shrink`."""
+    moved = at_px * np.float32(shrink) + np.float32(0.5 * shrink - 0.5)
+    x_px, y_px = cv2.split(moved)
+    return np.asarray(x_px, dtype=np.float32), np.asarray(y_px, dtype=np.float32)
 
 
 def _shrunk_for(photo: NDArray[np.uint8], has: float, wants: float) -> NDArray[np.uint8]:
