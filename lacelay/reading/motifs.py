@@ -17,7 +17,7 @@ from lacelay.model.lace import Bead, Motif
 from lacelay.reading.cloth import disc
 from lacelay.reading.ground import PLAIN_MESH_MM, Ground
 from lacelay.reading.kinds import kinds_of
-from lacelay.reading.mat import Mask
+from lacelay.reading.mat import Image, Mask
 from lacelay.reading.necks import parted
 
 Floats = NDArray[np.float64]
@@ -37,6 +37,8 @@ HOLE_SHARE = 0.4
 SEEN_SHARE, WHOLE_SHARE = 0.5, 0.96
 #: A copy that shows less of a motif than this share does not agree that it is there.
 SAME_SHARE = 0.5
+#: A copy that shows less of it than this does not have it: nothing is outlined there.
+ABSENT_SHARE = 0.2
 #: A piece covered by beads by this share is beads on net, not a motif.
 BEAD_SHARE = 0.6
 
@@ -80,40 +82,56 @@ def read_motifs(ground: Ground, beads: Sequence[Bead] = ()) -> FoundMotifs:
     """
     pieces = [piece for piece in pieces_of(ground) if not _is_beads(piece, ground, beads)]
     copies = ground.copies
-    kinds = kinds_of([piece.mask for piece in pieces], copies.px_per_mm)
+    kinds = kinds_of(
+        [piece.mask for piece in pieces],
+        [_own(ground.cover, piece) for piece in pieces],
+        copies.px_per_mm,
+    )
     outlines = [_outline(piece, copies.px_per_mm) for piece in pieces]
     extent = copies.strip.extent
-    motifs, missing = [], 0
+    motifs, unlike, absent = [], 0, 0
     n = len(copies.place_px)
     for piece, outline, kind in zip(pieces, outlines, kinds, strict=True):
-        shown = 0
-        seen_in = 0
         for k in range(-1, n + 1) if copies.wraps else (0,):
             placed = _placed(copies.to_lace(k, outline[:, 0], outline[:, 1]), ground, extent)
             if placed is None:
                 continue
             points, whole = placed
+            share = _shown(ground, piece, k) if copies.wraps else 1.0
+            if share < ABSENT_SHARE:
+                absent += 1
+                continue
+            unlike += whole and share < SAME_SHARE
             motifs.append(Motif(points, int(kind) if whole else -1))
-            if whole and copies.wraps:
-                seen_in += 1
-                shown += _shown(ground, piece, k) >= SAME_SHARE
-        missing += seen_in - shown
     motifs.sort(key=lambda motif: float(motif.outline_mm[:, 0].mean()))
-    return FoundMotifs(tuple(motifs), _doubts(ground, missing), tuple(pieces))
+    return FoundMotifs(tuple(motifs), _doubts(ground, unlike, absent), tuple(pieces))
 
 
-def _doubts(ground: Ground, missing: int) -> tuple[str, ...]:
+def _own(picture: Image, piece: Piece) -> Image:
+    """The part of a folded picture under a piece's box."""
+    high, wide = piece.mask.shape
+    columns = (np.arange(wide) + piece.column) % picture.shape[1]
+    return np.asarray(picture[piece.row : piece.row + high][:, columns], dtype=np.float32)
+
+
+def _doubts(ground: Ground, unlike: int, absent: int) -> tuple[str, ...]:
     doubts = []
     if not ground.copies.wraps:
         doubts.append(
             "Each motif was read by itself, not checked against its copies: "
             f"{ground.copies.reason}."
         )
-    if missing:
-        which = "One motif is" if missing == 1 else f"{missing} motifs are"
+    if unlike:
+        which = "One motif is" if unlike == 1 else f"{unlike} motifs are"
         doubts.append(
             f"{which} hidden, damaged or unlike the copies in the other repeats: outlines there "
             "are taken from the other repeats."
+        )
+    if absent:
+        which = "One motif" if absent == 1 else f"{absent} motifs"
+        doubts.append(
+            f"{which} of the other repeats could not be seen in its own place in one: nothing was "
+            "outlined there."
         )
     return tuple(doubts)
 
