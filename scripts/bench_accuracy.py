@@ -60,8 +60,6 @@ SHARES = (
     ("few copies said", None),
     ("symmetry right", 0.90),
 )
-#: What a photo is to have in it for its scale to be held against the bar.
-BY_REFERENCE = "by its reference"
 
 
 @dataclass(frozen=True)
@@ -233,6 +231,8 @@ def _asked(limit: float | None, value: float, row: Row) -> str:
 def report(results: Sequence[Result]) -> str:
     """All tables: everything, each difficulty, each variation."""
     parts = [f"All photos, renderer version {RENDERER_VERSION}", table(results)]
+    if len(results) == 1:
+        return "\n".join(parts)
     for level in ("easy", "medium", "hard"):
         these = [result for result in results if result.level == level]
         if these:
