@@ -32,9 +32,11 @@ FLOW_PX_PER_MM, FOLDED_PX_PER_MM = 2.5, 5.0
 #: Meshes are blurred away before copies are compared: they need not fit the repeat, mm.
 BLUR_MM = 0.9
 #: The displacement is smooth: lace is cloth, and what moves within less is a motif, mm.
-SMOOTH_MM = 5.0
+SMOOTH_MM = 3.0
 #: No copy lies further than this from where the repeat puts it, mm.
 FARTHEST_MM = 4.0
+#: Difference of cover at which a place of a copy counts half.
+UNLIKE = 0.12
 #: Copies that agree less than this with what they have in common are no copies.
 LEAST_AGREEMENT = 0.45
 
@@ -265,8 +267,10 @@ def _displacement(cover: Image, inside: Image, w: int) -> NDArray[np.float32]:
         at = (np.arange(total, dtype=np.float32) + 0.5) / w - 0.5
         field += (at[:, None] * drift[0] + drift[1]).astype(np.float32)[None]
     common = median_of(_moved(cover, field, w), _moved(inside, field, w) > 0.5)
-    found = _flow(np.tile(common, (1, total // w)), cover, inside, field)
-    return field + _smooth(found, inside, SMOOTH_MM * FLOW_PX_PER_MM)
+    tiled = np.tile(common, (1, total // w))
+    found = _flow(tiled, cover, inside, field)
+    trust = np.clip(inside, 0.01, 1) * _trust(tiled, cover, field + found)
+    return field + _smooth(found, trust, SMOOTH_MM * FLOW_PX_PER_MM)
 
 
 def _drift(folded: NDArray[np.float32], seen: NDArray[np.bool_]) -> Floats:
@@ -326,16 +330,30 @@ def _flow(
     return np.asarray(np.clip(found, -most, most), dtype=np.float32)
 
 
-def _smooth(field: NDArray[np.float32], inside: Image, spread: float) -> NDArray[np.float32]:
-    """Smooth the displacement over the lace, carried on beyond it."""
-    weight = np.clip(inside, 0.01, 1)
+def _trust(common: Image, cover: Image, field: NDArray[np.float32]) -> Image:
+    """Where the displacement is known: at edges, and where the copy then agrees.
+
+    A printed line or a pin agrees with nothing, and must not pull the lace along.
+    """
+    rows, total = cover.shape
+    x, y = np.meshgrid(np.arange(total, dtype=np.float32), np.arange(rows, dtype=np.float32))
+    here = cv2.remap(cover, x + field[..., 0], y + field[..., 1], cv2.INTER_LINEAR)
+    right, down = cv2.Sobel(common, cv2.CV_32F, 1, 0), cv2.Sobel(common, cv2.CV_32F, 0, 1)
+    slope = np.asarray(cv2.magnitude(right, down))
+    steep = slope / max(float(slope.mean()), 1e-6)
+    apart = (np.asarray(here) - common) / UNLIKE
+    return np.asarray((0.1 + np.minimum(steep, 3.0)) / (1 + apart**2), dtype=np.float32)
+
+
+def _smooth(field: NDArray[np.float32], weight: Image, spread: float) -> NDArray[np.float32]:
+    """Smooth the displacement by how far it is to be trusted, carried on beyond the lace."""
     below = cv2.GaussianBlur(weight, (0, 0), spread, borderType=cv2.BORDER_REPLICATE)
     for axis in (0, 1):
         blurred = cv2.GaussianBlur(
             np.ascontiguousarray(field[..., axis]) * weight, (0, 0), spread,
             borderType=cv2.BORDER_REPLICATE,
         )  # fmt: skip
-        field[..., axis] = blurred / below
+        field[..., axis] = blurred / np.maximum(below, 1e-6)
     return field
 
 

@@ -83,8 +83,10 @@ def test_a_line_over_one_copy_drops_out() -> None:
     clean = register_copies(plain, REPEAT_MM).combine(plain.alpha)
     healed = register_copies(struck, REPEAT_MM).combine(struck.alpha)
     assert np.abs(struck.alpha - plain.alpha).max() == 1.0
-    assert np.abs(healed - clean).max(initial=0) < 0.7
-    assert np.abs(healed - clean).mean() < 0.02
+    there = round(0.45 * clean.shape[1])
+    line = slice(there - 3, there + 4)
+    assert struck.alpha[:, round(1.45 * REPEAT_MM * PX_PER_MM)].min() == 1.0
+    assert abs(float(healed[:, line].mean() - clean[:, line].mean())) < 0.12
 
 
 def test_copies_that_lie_a_little_aside_are_brought_together() -> None:
@@ -93,16 +95,15 @@ def test_copies_that_lie_a_little_aside_are_brought_together() -> None:
     assert copies.wraps
     assert copies.likeness > 0.9
     for u, v, _ in FLOWERS:
-        for k in range(4):
-            column = np.array([(u - copies.start_mm) * copies.columns_per_mm])
-            row = np.array([(copies.v0_mm - v) * copies.px_per_mm])
-            there = copies.to_lace(k, column, row)[0] - [k * REPEAT_MM, 0.0]
-            moved = 0.4 * np.array([np.sin(1.7 * k + v), -np.cos(2.3 * k + u)])
-            middle = np.mean(
-                [[np.sin(1.7 * j + v), -np.cos(2.3 * j + u)] for j in range(4)], axis=0
-            )
-            # Displacements are told against what the copies have in common.
-            assert np.hypot(*(there - [u, v] - moved + 0.4 * middle)) < 0.3
+        column = np.array([(u - copies.start_mm) * copies.columns_per_mm])
+        row = np.array([(copies.v0_mm - v) * copies.px_per_mm])
+        there = np.array(
+            [copies.to_lace(k, column, row)[0] - [k * REPEAT_MM, 0.0] for k in range(4)]
+        )
+        moved = 0.4 * np.array([[np.sin(1.7 * k + v), -np.cos(2.3 * k + u)] for k in range(4)])
+        # Where the common picture itself lies is nobody's business: copy against copy.
+        miss = (there - there.mean(axis=0)) - (moved - moved.mean(axis=0))
+        assert np.hypot(*miss.T).max() < 0.2
 
 
 def test_less_than_two_copies_stand_for_themselves() -> None:
