@@ -69,8 +69,10 @@ def tip_between(lace: Lace, side: Side, first: Points, second: Points) -> Points
     out = (line - own[:, 1]) if side == "lower" else (own[:, 1] - line)
     if out.max() <= 0:
         return None
-    # A crown is flat: the middle of what stands out most, not its one highest pixel.
+    # A crown is flat: the middle of what stands out most, not its one highest pixel; of two
+    # crowns the higher one, not the dip between them.
     top = out >= out.max() - 0.03 * max(float(out.max()), 1e-9)
+    top &= np.abs(own[:, 0] - own[np.argmax(out), 0]) < 0.12 * wide
     u = float(own[top, 0].mean())
     nearest = np.argmin(np.where(top, np.abs(own[:, 0] - u), np.inf))
     return np.array([u, own[nearest, 1]])

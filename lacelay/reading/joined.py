@@ -54,6 +54,9 @@ SIDES: tuple[Side, Side] = ("lower", "upper")
 SCALES_DIFFER = 0.005
 #: The pictures pass into each other over this width, mm.
 BLEND_MM = 4.0
+#: Thread covers a pixel this much, of 255, where its colour is compared; and how far the light
+#: of two photos may differ to be evened out.
+SOLID, LIGHTS = 180, (0.7, 1.4)
 #: Lace that lies otherwise in the two photos by more than this is worth a word, mm.
 LIES_OTHERWISE_MM = 1.0
 #: Share of what one photo shows in the overlap that the other may miss unsaid.
@@ -382,5 +385,15 @@ def _picture(
     u = left + (from_px + np.arange(columns - from_px)) / per_mm
     share = np.clip((u - seam) / BLEND_MM + 0.5, 0, 1)[None, :, None].astype(np.float32)
     old = whole[:, from_px:].astype(np.float32)
+    new[..., :3] *= _light(old, new)
     whole[:, from_px:] = np.clip(old + share * (new - old) + 0.5, 0, 255).astype(np.uint8)
     return LacePicture(whole, per_mm, left, high)
+
+
+def _light(old: NDArray[np.float32], new: NDArray[np.float32]) -> NDArray[np.float32]:
+    """By how much the first photo is lighter than the second, each colour, where both show lace."""
+    both = (old[..., 3] > SOLID) & (new[..., 3] > SOLID)
+    if both.sum() < 200:
+        return np.ones(3, np.float32)
+    ratio = np.median(old[both][:, :3], axis=0) / np.maximum(np.median(new[both][:, :3], axis=0), 1)
+    return np.asarray(np.clip(ratio, *LIGHTS), dtype=np.float32)

@@ -184,3 +184,14 @@ def test_one_photo_is_itself_and_counts_must_fit() -> None:
         join_readings([])
     with pytest.raises(ReadingError, match="2 photos were given with 2 overlaps"):
         join_readings([first, second], overlaps_mm=[10.0, 20.0])
+
+
+def test_photos_in_other_light_become_one_picture() -> None:
+    first, second, _ = three_views()
+    rgba = second.picture.rgba.copy()
+    rgba[..., :3] = (rgba[..., :3] * 0.85).astype(np.uint8)
+    dim = replace(second, picture=replace(second.picture, rgba=rgba))
+    picture = join_readings([first, dim]).picture
+    column = round((850 - picture.u0_mm) * picture.px_per_mm)
+    solid = picture.rgba[:, column - 200 : column, 3] > 200
+    assert np.median(picture.rgba[:, column - 200 : column, :3][solid]) == pytest.approx(230, abs=3)
