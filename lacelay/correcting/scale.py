@@ -28,6 +28,8 @@ CUT_TRUE = 0.001
 ACROSS_TIPS = 0.01
 #: A photo taken as seen from straight above errs by about this share (as the reading takes it).
 UNSQUARE_SIGMA = 0.015
+#: A scale that leaves more doubt than this share, 95 times in 100, says so.
+DOUBTFUL, SURE_95 = 0.01, 1.96
 #: Two scales that differ by more than this share are worth a word.
 WORTH_A_WORD = 0.01
 #: Widths of lace that no scale may give, mm.
@@ -102,6 +104,9 @@ def _settled(
             f"The scale comes from {_with_article(name)} alone: the photo is taken as seen from "
             "straight above, so lengths far from there may be a few per cent out."
         )
+        answered = replace(answered, doubts=(doubt, *answered.doubts))
+    if SURE_95 * sigma > DOUBTFUL:
+        doubt = f"The scale is good to {SURE_95 * sigma:.1%} only, 95 times in 100."
         answered = replace(answered, doubts=(doubt, *answered.doubts))
     return scaled(answered, factor, sigma, name), _word(factor, name, lace, sigma)
 

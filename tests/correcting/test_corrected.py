@@ -66,6 +66,13 @@ def test_a_known_width_is_from_tip_to_tip(lace) -> None:
     assert now.width_mm.value == pytest.approx(140 * 160 / 156, rel=2e-3)
 
 
+def test_a_scale_that_leaves_more_than_1_percent_of_doubt_says_so(lace) -> None:
+    doubtful = put_right(lace, told.ScaleByWidth("c1", 156.0))
+    assert any("good to 2.0% only, 95 times in 100" in doubt for doubt in doubtful.doubts)
+    line = told.ScaleByLine("c1", px(lace, 20, 60), px(lace, 320, 60), 300.0)
+    assert not any("only, 95 times" in doubt for doubt in put_right(lace, line).doubts)
+
+
 def test_a_scale_that_contradicts_the_reading_is_told(lace, none_yet) -> None:
     line = told.ScaleByLine("c1", px(lace, 0, 0), px(lace, 200, 0), 230.0)
     _, (note,) = corrected(lace, none_yet.with_one(line))
