@@ -17,8 +17,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lacelay.reading.grid_fit import squareness
-
 Floats = NDArray[np.float64]
 Image8 = NDArray[np.uint8]
 
@@ -27,7 +25,9 @@ REGION_PX = 640
 #: Least and most share of the photo that a region takes.
 LEAST_SHARE, MOST_SHARE = 0.003, 0.75
 #: How much longer than wide a region looks at least and at most: cells of a grid are square.
-LEAST_LONG, MOST_LONG = 1.14, 1.9
+LEAST_LONG, MOST_LONG = 1.14, 2.2
+#: The same for two pieces together: two cells of a grid are two to one.
+MOST_LONG_PAIR = 1.9
 #: Pieces of one level that are tried two by two, and how much of both must be filled.
 MOST_PIECES, LEAST_FILLED = 6, 0.62
 #: Least share of an outline that its four longest straight stretches take: petals have less.
@@ -42,6 +42,8 @@ ALONG = 4
 STRAIGHT = 0.006
 #: How far from the shape looked for the coarse corners of a region may be, as a share.
 ROUGHLY_SHAPED = 0.07
+#: Focal lengths of phones and cameras over the photo's longer side: 22 to 58 mm on small film.
+LENSES = np.geomspace(0.6, 1.6, 12)
 _LEVELS = 9
 
 
@@ -57,6 +59,8 @@ class Quad:
         Points measured on each side, from corner k to corner k + 1.
     seen : float
         Share of the places along the sides at which the edge was there.
+    clear : float
+        Share of those places beyond which lies what lies beyond the others: the mat.
     inside, outside : ndarray, shape (3,)
         Lab colour (L 0 to 100) within and beyond the edges.
     plain : float
@@ -70,6 +74,7 @@ class Quad:
     corners_px: Floats
     side_px: tuple[Floats, Floats, Floats, Floats]
     seen: float
+    clear: float
     inside: Floats
     outside: Floats
     plain: float
@@ -129,14 +134,31 @@ def shape_miss(corners_px: Floats, ratio: float, size_px: tuple[int, int]) -> tu
     tuple of float and bool
         The miss as a share, and whether side 0 (corner 0 to 1) is the long one.
     """
-    centre = ((size_px[0] - 1) / 2, (size_px[1] - 1) / 2)
+    misses = rectangle_misses(corners_px, ratio, size_px)
+    return min(misses), misses[0] <= misses[1]
+
+
+def rectangle_misses(
+    corners_px: Floats, ratio: float, size_px: tuple[int, int]
+) -> tuple[float, float]:
+    """The same with side 0 as the long one, and as the short one.
+
+    Strong slant trades the lens's length for the ratio, so that both may fit: then the four
+    corners do not tell. Lenses of `LENSES` times the photo's longer side are thought of.
+    """
+    centre = np.array([(size_px[0] - 1) / 2, (size_px[1] - 1) / 2])
+    seen = (np.asarray(corners_px, dtype=float) - centre) / max(size_px)
     misses = []
     for wide, high in ((ratio, 1.0), (1.0, ratio)):
         target = np.array([[0, high], [wide, high], [wide, 0], [0, 0]], np.float32)
-        to_photo = cv2.getPerspectiveTransform(target, corners_px.astype(np.float32))
-        to_photo = np.asarray(to_photo, dtype=np.float64)
-        misses.append(squareness(to_photo, centre, float(max(size_px))))
-    return min(misses), misses[0] <= misses[1]
+        view = np.asarray(cv2.getPerspectiveTransform(target, seen.astype(np.float32)), float)
+        # Through a lens of length f both sides have one scale and stand square.
+        one = np.stack([view[0, 0] / LENSES, view[1, 0] / LENSES, np.full(len(LENSES), view[2, 0])])
+        two = np.stack([view[0, 1] / LENSES, view[1, 1] / LENSES, np.full(len(LENSES), view[2, 1])])
+        long, short = np.linalg.norm(one, axis=0), np.linalg.norm(two, axis=0)
+        askew = (one * two).sum(axis=0) / (long * short)
+        misses.append(float(np.hypot(np.log(long / short), askew).min()))
+    return misses[0], misses[1]
 
 
 def _same(corners: Floats, quad: Quad, shrink: float) -> bool:
@@ -185,7 +207,9 @@ def _compact(
     for one, two in combinations(large, 2):
         hull = cv2.convexHull(np.concatenate([one, two]))
         both = float(cv2.contourArea(one)) + float(cv2.contourArea(two))
-        if both > LEAST_FILLED * float(cv2.contourArea(hull)) and _is_new(hull, size, taken):
+        if both > LEAST_FILLED * float(cv2.contourArea(hull)) and _is_new(
+            hull, size, taken, MOST_LONG_PAIR
+        ):
             yield _stepped(hull.reshape(-1, 2).astype(np.float64))
 
 
@@ -207,7 +231,10 @@ def _is_piece(contour: NDArray[np.int32], size: tuple[int, int]) -> bool:
 
 
 def _is_new(
-    contour: NDArray[np.int32], size: tuple[int, int], taken: list[tuple[int, int, int, int]]
+    contour: NDArray[np.int32],
+    size: tuple[int, int],
+    taken: list[tuple[int, int, int, int]],
+    most_long: float = MOST_LONG,
 ) -> bool:
     """Whether an outline has the size and ratio looked for and was not seen twice before."""
     share = float(cv2.contourArea(contour)) / (size[0] * size[1])
@@ -215,7 +242,7 @@ def _is_new(
     (_, (one, two), _) = cv2.minAreaRect(contour)
     if not LEAST_SHARE < share < MOST_SHARE or min(w, h) < 14:
         return False
-    if not LEAST_LONG * min(one, two) < max(one, two) < MOST_LONG * min(one, two):
+    if not LEAST_LONG * min(one, two) < max(one, two) < most_long * min(one, two):
         return False
     near = sum(
         abs(x - a) + abs(y - b) + abs(x + w - c) + abs(y + h - d) < 5 for a, b, c, d in taken
@@ -395,12 +422,12 @@ def measure_quad(
         return None
     sides: list[Floats] = []
     direction, step = np.zeros(3), 0.0
-    share = 0.0
+    share = clear = 0.0
     for reach in (max(2.5 / shrink, 4.0), max(1.2 / shrink, 3.0)):
         measured = _measure_sides(photo, corners, reach)
         if measured is None:
             return None
-        sides, share, direction, step = measured
+        sides, share, clear, direction, step = measured
         lines = [_straight(side) for side in sides]
         if any(line is None for line in lines):
             return None
@@ -416,8 +443,8 @@ def measure_quad(
     if np.any(corners < 1) or np.any(corners > [width - 2, height - 2]):
         return None
     return Quad(
-        corners, (sides[0], sides[1], sides[2], sides[3]), share, inside, outside, plain,
-        direction, step,
+        corners, (sides[0], sides[1], sides[2], sides[3]), share, clear, inside, outside,
+        plain, direction, step,
     )  # fmt: skip
 
 
@@ -440,8 +467,8 @@ def _straight(points: Floats) -> tuple[Floats, float] | None:
 
 def _measure_sides(
     photo: Image8, corners: Floats, reach: float
-) -> tuple[list[Floats], float, Floats, float] | None:
-    """Points on each side where its edge is, the share seen, and how the edge looks."""
+) -> tuple[list[Floats], float, float, Floats, float] | None:
+    """Points on each side where its edge is, shares seen and clear, and how the edge looks."""
     share = np.linspace(0.04, 0.96, PLACES)
     count = 2 * int(np.ceil(reach * 2)) + 1
     across = np.linspace(-reach, reach, count)
@@ -496,11 +523,13 @@ def _measure_sides(
     seen = inner & (here > 0.35 * typical) & (here < 4 * typical)
     # A step, not a line: what lies on both sides stays different.
     seen &= ((high - low) @ direction) > 0.35 * size
+    outer = low @ direction
+    clear = float((np.abs(outer - np.median(outer)) < 0.25 * size).mean())
     points = start + place[:, None] * normal
     sides = [
         points[k * PLACES : (k + 1) * PLACES][seen[k * PLACES : (k + 1) * PLACES]] for k in range(4)
     ]
-    return sides, float(seen.mean()), np.asarray(direction, dtype=np.float64), size
+    return sides, float(seen.mean()), clear, np.asarray(direction, dtype=np.float64), size
 
 
 def rounded_off(photo: Image8, quad: Quad) -> float:

@@ -78,7 +78,7 @@ def _on_board(one: Found, found: Sequence[Found]) -> bool:
     """Whether it is part of the printed target sheet: its paper, its bar's ticks."""
     for board in found:
         if board.kind == "board":
-            outline = board.areas_px[0].astype(np.float32).reshape(-1, 1, 2)
+            outline = cv2.convexHull(np.concatenate(board.areas_px).astype(np.float32))
             if cv2.pointPolygonTest(outline, one.middle_px, False) >= 0:
                 return True
     return False

@@ -17,7 +17,14 @@ from numpy.typing import NDArray
 from lacelay.errors import ScaleError
 from lacelay.reading.found import Found, Kind
 from lacelay.reading.lens import PlaneFit, Sights, fit_plane
-from lacelay.reading.quads import Quad, find_quads, measure_quad, rounded_off, shape_miss
+from lacelay.reading.quads import (
+    Quad,
+    find_quads,
+    measure_quad,
+    rectangle_misses,
+    rounded_off,
+    shape_miss,
+)
 from lacelay.units import MM_PER_INCH
 
 Floats = NDArray[np.float64]
@@ -57,14 +64,18 @@ SHAPES = (
 #: A rectangle's ratio must be met within this share: A4 and Letter differ by 9 %, A4 and 7 x 5
 #: in by 1 %, a card and a playing card by 2 %.
 SHAPED = 0.009
+#: Another size or the same the other way round must miss by this much more, or the slant hides
+#: which it is.
+AMBIGUOUS = 2.0
 #: Between sharp corners and those of a card, as a share of the long side.
 SHARP, LEAST_ROUNDED, MOST_ROUNDED = 0.006, 0.0095, 0.024
 #: Paper: lightness at least, colour at most, and how much lighter than what it lies on.
 PAPER_LIGHT, PAPER_COLOUR, PAPER_STEP = 50.0, 18.0, 5.0
 #: Share of the photo's longer side that a sheet's and a card's long side takes.
 SHEET_SPAN, CARD_SPAN = (0.08, 1.0), (0.02, 0.5)
-#: Share inside that has one colour: of paper at least, and where nothing lies on it.
-PLAIN_PAPER, BARE = 0.3, 0.96
+#: Share inside that has one colour: of paper at least, and where nothing lies on it; and share
+#: of its edge beyond which the mat is seen, where nothing lies on it.
+PLAIN_PAPER, BARE, CLEAR = 0.3, 0.96, 0.97
 SIDE_SIGMA_PX = 0.3
 #: Places along a side are not independent: about eight of them are.
 INDEPENDENT_PER_SIDE = 8
@@ -104,13 +115,16 @@ def find_sheets(photo: Image8, smaller: Image8 | None = None) -> list[Found]:
 def shape_of(quad: Quad, photo: Image8) -> Shape | None:
     """Which of the known rectangles it is, if any."""
     size = photo.shape[1], photo.shape[0]
-    misses = [shape_miss(quad.corners_px, shape.ratio, size)[0] for shape in SHAPES]
-    best = int(np.argmin(misses))
-    shape = SHAPES[best]
+    misses = [
+        miss for shape in SHAPES for miss in rectangle_misses(quad.corners_px, shape.ratio, size)
+    ]
+    order = np.argsort(misses)
+    shape = SHAPES[order[0] // 2]
     sides = np.hypot(*(np.roll(quad.corners_px, -1, axis=0) - quad.corners_px).T)
     span = float(sides.max()) / max(size)
     # A corner is known to half a pixel or so: a small card may miss by that.
-    if misses[best] > SHAPED + 0.7 / float(sides.min()):
+    allowed = SHAPED + 0.7 / float(sides.min())
+    if misses[order[0]] > allowed or misses[order[1]] < AMBIGUOUS * allowed:
         return None
     low, high = SHEET_SPAN if shape.kind == "sheet" else CARD_SPAN
     if not low <= span <= high:
@@ -137,7 +151,9 @@ def _found(quad: Quad, shape: Shape, size_px: tuple[int, int]) -> Found | None:
     if plane.residual_px > max(MOST_RESIDUAL_PX, MOST_RESIDUAL * long_px):
         return None
     corners = plane.to_photo(_corners_mm(quad, shape, size_px))
-    return _with_corners(plane, shape, corners, quad.plain > BARE or shape.kind == "card")
+    # White lace does not show on white paper, but where it comes over its edge.
+    bare = shape.kind == "card" or (quad.plain > BARE and quad.clear > CLEAR)
+    return _with_corners(plane, shape, corners, bare)
 
 
 def _corners_mm(quad: Quad, shape: Shape, size_px: tuple[int, int]) -> Floats:
