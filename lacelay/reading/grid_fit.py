@@ -103,7 +103,9 @@ class Grid:
     ticks: int | None = None
 
 
-def fit_grid(gray: NDArray[np.uint8], coarse: CoarseGrid, *, fully: bool = True) -> Grid | None:
+def fit_grid(
+    gray: NDArray[np.uint8], coarse: CoarseGrid, *, fully: bool = True, near: bool = False
+) -> Grid | None:
     """Refine a coarse grid on the full picture.
 
     Parameters
@@ -113,6 +115,8 @@ def fit_grid(gray: NDArray[np.uint8], coarse: CoarseGrid, *, fully: bool = True)
         In pixels of `gray`.
     fully : bool
         Whether to look for fainter dividing lines too.
+    near : bool
+        Whether the coarse grid is known to lie within a tenth of a step already.
 
     Returns
     -------
@@ -128,11 +132,13 @@ def fit_grid(gray: NDArray[np.uint8], coarse: CoarseGrid, *, fully: bool = True)
     # Outward from where lines were seen to cross, so that wood grain or lace far from any
     # crossing has no say.
     known = coarse.k1 != 0
-    for reach, lens, grown in ((0.28, known, 1), (0.2, True, 2), (0.12, True, 3)):
+    passes = ((0.28, known, 1), (0.2, True, 2), (0.12, True, 3))
+    for reach, lens, grown in passes[1 if near else 0 :]:
         region = Region.around(pose.to_grid(coarse.support_px), coarse.support_family, grown)
         if region is None:
             return None
-        stretches = measure(gray, pose, reach, region)
+        last = (reach, lens, grown) == passes[-1]
+        stretches = measure(gray, pose, reach, region, finely=last)
         if stretches is None:
             return None
         fitted = _fit(stretches, pose, lens)

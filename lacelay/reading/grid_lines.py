@@ -15,6 +15,8 @@ Floats = NDArray[np.float64]
 
 #: Fewest good stretches that make a grid a reference.
 FEWEST_STRETCHES = 24
+#: Places looked at: so many fix a pose to a hundredth of a pixel, or bring it near.
+MOST_SITES, MOST_ROUGH_SITES = 12_000, 2000
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,8 +128,13 @@ def inverse(matrix: Floats) -> Floats:
     return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
 
 
-def measure(gray: NDArray[np.uint8], pose: Pose, reach: float, region: Region) -> Stretches | None:
-    """Look across every line, twice a cell, up to `reach` of a step to either side."""
+def measure(
+    gray: NDArray[np.uint8], pose: Pose, reach: float, region: Region, *, finely: bool = True
+) -> Stretches | None:
+    """Look across every line, twice a cell, up to `reach` of a step to either side.
+
+    Not `finely`: at fewer places and with coarser samples, to bring a pose near.
+    """
     height, width = gray.shape
     border = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], float)
     edge = np.linspace(0, 1, 20)[:, None]
@@ -152,6 +159,8 @@ def measure(gray: NDArray[np.uint8], pose: Pose, reach: float, region: Region) -
     inside = region.holds(site)
     for points in (low, high, centre):
         inside &= ((points >= 2) & (points <= [width - 3, height - 3])).all(1)
+    most = MOST_SITES if finely else MOST_ROUGH_SITES
+    inside = np.flatnonzero(inside)[:: 1 + int(inside.sum()) // most]
     site, family, across, along = site[inside], family[inside], across[inside], along[inside]
     if len(site) < FEWEST_STRETCHES:
         return None
@@ -159,9 +168,10 @@ def measure(gray: NDArray[np.uint8], pose: Pose, reach: float, region: Region) -
     unit_across = (pose.to_photo(site + 0.02 * across) - centre) / 0.02
     unit_along = (pose.to_photo(site + 0.02 * along) - centre) / 0.02
     step = float(np.median(np.hypot(*unit_across.T)))
-    half = int(np.clip(np.ceil((reach + 0.15) * step), 6, 60))
+    px_apart = 1.0 if finely else 1.4
+    half = int(np.clip(np.ceil((reach + 0.15) * step / px_apart), 6, 60))
     offsets = np.linspace(-(reach + 0.15), reach + 0.15, 2 * half + 1)
-    beside = np.linspace(-0.18, 0.18, 7)
+    beside = np.linspace(-0.18, 0.18, 5 if finely else 3)
     at = (
         centre[:, None, None, :]
         + offsets[None, :, None, None] * unit_across[:, None, None, :]

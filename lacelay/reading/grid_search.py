@@ -48,6 +48,10 @@ class CoarseGrid:
     k1: float = 0.0
 
 
+#: Pairs of segments tried for a family's vanishing point.
+TRIES = 200
+
+
 @dataclass(frozen=True)
 class Comb:
     """A step, the offset of one of its lines, and its strength beside the strongest."""
@@ -178,20 +182,14 @@ def _vanishing_point(ends: Floats) -> Floats | None:
     lines = np.cross(a, b)
     lines /= np.hypot(lines[:, 0], lines[:, 1])[:, None]
     rng = np.random.default_rng(5)
-    chance = length / length.sum()
-    best, best_score = None, 0.0
-    for _ in range(300):
-        i, j = rng.choice(len(ends), 2, replace=False, p=chance)
-        point = np.cross(lines[i], lines[j])
-        norm = np.linalg.norm(point)
-        if norm < 1e-9:
-            continue
-        close = _points_at(point / norm, middle, angle)
-        score = float(length[close].sum())
-        if score > best_score:
-            best, best_score = point / norm, score
-    if best is None:
+    pairs = rng.choice(len(ends), (TRIES, 2), p=length / length.sum())
+    meets = np.cross(lines[pairs[:, 0]], lines[pairs[:, 1]])
+    norm = np.linalg.norm(meets, axis=1)
+    meets = meets[norm > 1e-9] / norm[norm > 1e-9, None]
+    if len(meets) == 0:
         return None
+    votes = [float(length[_points_at(point, middle, angle)].sum()) for point in meets]
+    best = meets[int(np.argmax(votes))]
     for tolerance in (1.0, 0.7, 0.5):
         close = _points_at(best, middle, angle, tolerance)
         if close.sum() < FEWEST_LINES:

@@ -46,6 +46,8 @@ MEASURED_MM = 0.3
 WIDTH_SIGMA = 0.01
 #: A scale that may be this far off 95 times in 100 is said to be in doubt.
 DOUBTFUL, SURE_95 = 0.01, 1.96
+#: Longer sides of the pictures that a grid is looked for in, px.
+SEARCH_SIDES_PX = (1200, 1600, 900)
 GRID_REMEDY = (
     "Say the grid's step (--grid 1cm or --grid 1in), or give two points a known distance apart."
 )
@@ -233,8 +235,8 @@ def find_reference(photo: NDArray[np.uint8], request: ScaleRequest | None = None
 
 def _find_grid(gray: NDArray[np.uint8]) -> Grid | None:
     longest = max(gray.shape)
-    # Thick or soft lines show better smaller, thin ones vanish there: two sizes.
-    for side in (1600, 900):
+    # Thick or soft lines show better smaller, thin ones vanish there: the likeliest first.
+    for side in SEARCH_SIDES_PX:
         shrink = min(1.0, side / longest)
         small = cv2.resize(gray, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
         # Pixel centres at integers: x_full = (x_small + 0.5) / shrink - 0.5.
@@ -259,7 +261,7 @@ def _find_grid(gray: NDArray[np.uint8]) -> Grid | None:
         support = (coarse.support_px + 0.5) / shrink - 0.5
         to_photo = np.asarray(np.linalg.inv(grid.photo_to_grid), dtype=np.float64)
         refined = CoarseGrid(grow @ to_photo, support, coarse.support_family, grid.radial[0])
-        whole = fit_grid(gray, refined)
+        whole = fit_grid(gray, refined, near=True)
         if whole is not None:
             return whole
     return None
