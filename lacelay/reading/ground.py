@@ -32,9 +32,15 @@ HOLE_SHARE, TINY_SHARE = 0.12, 0.04
 #: Least mean cover of a motif, as a share of the cover of the densest cloth.
 CUT = 0.6
 #: Least cover of thread, 0 to 1: the matte is full well inside a blurred edge.
-SOLID = 0.7
+SOLID = 0.65
 #: Motif is thicker than the ground's threads by this factor at least.
 THICKER = 1.45
+#: Of two copies that disagree the one is believed that shows net: light and printed lines
+#: make net look like cloth, and nothing makes cloth look like net.
+VOTE = 0.6
+#: Open cloth (half stitch) is motif where a window of about a mesh is filled by this share of
+#: the way from bare net to the densest cloth.
+DENSE_SHARE, DENSE_MESHES = 0.6, 0.5
 #: Holes of bars stand apart by about this, mm; used for the size of windows only.
 BARS_MM = 6.0
 #: An open place holds a disc of this diameter, mm.
@@ -56,6 +62,9 @@ class Ground:
         Thickness of the ground's threads and knots.
     motif : ndarray of bool, shape (h, w)
         Voted by the copies, edge bands left out.
+    sure : ndarray of bool, shape (h, w)
+        Motif by the thickness of its threads, in most copies; the rest is open cloth, told by
+        how much of it is filled.
     in_copy : ndarray of float32, shape (n, h, w)
         How far each copy says that a place is motif, 0 to 1.
     cover : ndarray of float32, shape (h, w)
@@ -72,6 +81,7 @@ class Ground:
     mesh_mm: float | None
     thread_mm: float
     motif: Mask
+    sure: Mask
     in_copy: NDArray[np.float32]
     cover: Image
     extent: Mask
@@ -100,12 +110,15 @@ def read_ground(strip: Strip, repeat_mm: float | None = None) -> Ground:
     voted = median_of(in_copy, copies.seen)
     # Net that looked like cloth in most copies is still open in the mean of them.
     filled = cv2.GaussianBlur(cover, (0, 0), 0.3 * q)
-    motif = (voted > 0.5) & extent & (np.asarray(filled) > _cut(cover[extent]))
+    sure = (voted > VOTE) & extent & (np.asarray(filled) > _cut(cover[extent]))
+    motif = sure
+    if mesh is not None:
+        motif = sure | (extent & _dense(cover, extent, q, mesh))
     motif = _thicker(motif, THICKER * thread_mm / 2 * q, copies.wraps)
     band, from_edge = _bands(motif, extent, q, copies.wraps)
     motif = _thicker(motif & ~band, THICKER * thread_mm / 2 * q, copies.wraps)
     return Ground(
-        copies, mesh, thread_mm, motif, in_copy, cover, extent, band,
+        copies, mesh, thread_mm, motif, sure, in_copy, cover, extent, band,
         np.asarray(from_edge / q, dtype=np.float32), _shares(cover, motif, extent, q),
     )  # fmt: skip
 
@@ -154,6 +167,24 @@ def _thick(
     thick = ((np.asarray(away) < THICKER * radius) & (solid > 0)).astype(np.float32)
     soft = cv2.GaussianBlur(thick, (0, 0), 0.12 * q + 0.3)
     return np.asarray(soft, dtype=np.float32), 2 * radius / q
+
+
+def _dense(cover: Image, extent: Mask, q: float, mesh_mm: float) -> Mask:
+    """Where a window of the mesh's size is filled more than net is."""
+    inside = extent.astype(np.float32)
+    spread = DENSE_MESHES * mesh_mm * q
+    weight = cv2.GaussianBlur(inside, (0, 0), spread)
+    filled = np.asarray(cv2.GaussianBlur(cover, (0, 0), spread)) / np.maximum(weight, 0.2)
+    side = round(2.5 * mesh_mm * q)
+    windows = [
+        float(cover[row : row + side, column : column + side].mean())
+        for row, column in netlike_windows(cover, inside, q, side)
+    ]
+    if not windows:
+        return np.zeros(cover.shape, bool)
+    net = float(np.median(windows))
+    cloth = float(np.percentile(filled[extent], 97))
+    return np.asarray(filled > net + DENSE_SHARE * (cloth - net))
 
 
 def _thread_radius(

@@ -192,8 +192,9 @@ def _is_motif(piece: Piece, ground: Ground, of_edge: Mask) -> bool:
     deep = cv2.distanceTransform(np.pad(piece.mask.astype(np.uint8), 1), cv2.DIST_L2, 5)
     if float(np.max(deep)) < DOT_THICKER * ground.thread_mm / 2 * q:
         return False
-    seen = ground.copies.seen[:, at[0], at[1]]
-    shown = ground.in_copy[:, at[0], at[1]]
+    solid = ground.sure[at]
+    seen = ground.copies.seen[:, at[0][solid], at[1][solid]]
+    shown = ground.in_copy[:, at[0][solid], at[1][solid]]
     return float(shown[seen].mean()) > DOT_SURE if seen.any() else True
 
 
@@ -271,8 +272,8 @@ def _shown(ground: Ground, piece: Piece, copy: int) -> float:
     if not there.any():
         return 1.0
     own, column, row = own[there], (whole - own * w)[there], (rows + piece.row)[there]
-    # Pierced places are no motif in any copy.
-    solid = ground.motif[row, column]
+    # Pierced places and open cloth are no solid motif in any copy.
+    solid = ground.sure[row, column]
     values = ground.in_copy[own, row, column][solid]
     return float((values > 0.5).mean()) if len(values) else 1.0
 
