@@ -272,7 +272,7 @@ class _Claim:
     """What one reference says: mm to one unit of the map, and how sure it is of that.
 
     `name` has its article; `local` is its sigma where it lies, for comparing it; `doubts` are
-    said where it is the one used.
+    said where it is the one used; `all_over`: its sigma is for all of the photo, slant or not.
     """
 
     name: str
@@ -281,6 +281,7 @@ class _Claim:
     local: float
     doubts: tuple[str, ...] = ()
     by_width: bool = False
+    all_over: bool = False
 
 
 def settle(reference: Reference, request: ScaleRequest, lace_width: float) -> Reference:
@@ -333,7 +334,7 @@ def settle(reference: Reference, request: ScaleRequest, lace_width: float) -> Re
             doubts += [said] if said else []
     sigma = used.sigma
     if not reference.slant_seen:
-        sigma = float(np.hypot(sigma, UNSQUARE_SIGMA))
+        sigma = sigma if used.all_over else float(np.hypot(sigma, UNSQUARE_SIGMA))
         doubts.insert(0, _straight_above(used.name))
     if SURE_95 * sigma > DOUBTFUL:
         doubts.append(
@@ -380,10 +381,9 @@ def _seen(reference: Reference) -> list[_Claim]:
     for one in reference.found:
         local = one.relative_sigma if one.local_sigma is None else one.local_sigma
         is_map = one is reference.used
-        # Without slant in the map, `settle` adds what that is worth elsewhere in the photo.
-        sigma = local if is_map and not one.slant_seen else one.relative_sigma
         mm = 1.0 if is_map else one.units_of(reference.to_mat)
-        claims.append(_Claim(f"the {one.name}", mm, sigma, local, one.doubts))
+        name = f"the {one.name}"
+        claims.append(_Claim(name, mm, one.relative_sigma, local, one.doubts, all_over=True))
     return claims
 
 
