@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lacelay.errors import ScaleError
 from lacelay.model.target_board import (
     COLUMNS,
     FIRST_MARKER,
@@ -21,7 +22,7 @@ from lacelay.model.target_board import (
     paper_outline_mm,
 )
 from lacelay.reading.found import Found
-from lacelay.reading.lens import PlaneFit, Sights, fit_plane
+from lacelay.reading.lens import PlaneFit, Sights, first_homography, fit_plane
 
 Floats = NDArray[np.float64]
 
@@ -119,7 +120,9 @@ def see_markers(small: NDArray[np.uint8], marker_set: str) -> Markers | None:
     if numbers is None or len(corners) == 0:
         return None
     shift = np.array([box[1].start, box[0].start], dtype=np.float32)
-    return tuple(corner + shift for corner in corners), np.asarray(numbers).reshape(-1)
+    return tuple(corner + shift for corner in corners), np.asarray(numbers, dtype=np.int32).reshape(
+        -1
+    )
 
 
 def _black_on_white(small: NDArray[np.uint8]) -> tuple[slice, slice] | None:
@@ -179,7 +182,7 @@ def _corners(
     place = np.asarray(found, dtype=np.float64).reshape(-1, 2)
     grow = gray.shape[1] / small.shape[1]
     rough = (place + 0.5) * grow - 0.5
-    index = np.asarray(at).reshape(-1)
+    index = np.asarray(at, dtype=np.int64).reshape(-1)
     across, up = layout.size
     column, row = index % (across - 1), index // (across - 1)
     board_mm = np.stack([column + 1.0, up - 1.0 - row], -1) * layout.square_mm
@@ -276,12 +279,12 @@ def _found(
 
 def board_plane(board: BoardSeen, size_px: tuple[int, int]) -> PlaneFit | None:
     """The map that a board's corners give, its lens too where they tell it."""
-    start, _ = cv2.findHomography(board.corners_px, board.board_mm, cv2.RANSAC, 5.0)
+    start = first_homography(board.corners_px, board.board_mm, 5.0)
     if start is None:
         return None
     return fit_plane(
         Sights.of_points(board.corners_px, board.board_mm),
-        np.asarray(start, dtype=np.float64),
+        start,
         size_px,
         sigma_px=CORNER_SIGMA_PX,
     )
@@ -297,12 +300,10 @@ def moved_board(
     plane = board_plane(BoardSeen(at, board_mm, ()), size_px)
     paper: TargetPaper = "a4" if "A4" in found.name else "letter"
     if plane is None:
-        from lacelay.errors import ScaleError
-
         raise ScaleError(
             "The corners of the target sheet as moved fit no flat sheet.",
             "Move each corner back onto its own crossing of squares.",
         )
     bare = len(found.areas_px) == 1
     again = _found(plane, paper, points_px, (), True)
-    return again if bare else Found(**{**again.__dict__, "areas_px": found.areas_px})
+    return again if bare else replace(again, areas_px=found.areas_px)

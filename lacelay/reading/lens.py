@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -88,12 +89,13 @@ class PlaneFit:
         centre = np.asarray(self.centre_px)
         seen = (np.asarray(photo_px, dtype=float).reshape(-1, 2) - centre) / self.focal_px
         ideal = _straightened(seen, *self.radial) * self.focal_px + centre
-        return _project(self.photo_to_mat, ideal)
+        return _project(self.photo_to_mat, np.asarray(ideal, dtype=np.float64))
 
     def to_photo(self, mat_mm: Floats) -> Floats:
         """Photo points of mat points, shape (n, 2)."""
         centre = np.asarray(self.centre_px)
-        ideal = _project(np.linalg.inv(self.photo_to_mat), mat_mm)
+        back = np.asarray(np.linalg.inv(self.photo_to_mat), dtype=np.float64)
+        ideal = _project(back, mat_mm)
         seen = _bent((ideal - centre) / self.focal_px, *self.radial)
         return np.asarray(seen * self.focal_px + centre, dtype=np.float64)
 
@@ -153,6 +155,15 @@ def fit_plane(
         if best is None or _tells_lens(best, plane, count, order):
             best = plane
     return best
+
+
+def first_homography(
+    photo_px: Floats, mat_mm: Floats, within_mm: float | None = None
+) -> Floats | None:
+    """A homography to start from, outliers beyond `within_mm` left out; None where none fits."""
+    how = 0 if within_mm is None else cv2.RANSAC
+    found: object = cv2.findHomography(photo_px, mat_mm, how, within_mm or 3.0)[0]
+    return None if found is None else np.asarray(found, dtype=np.float64)
 
 
 def _tells_lens(before: PlaneFit, after: PlaneFit, count: float, order: int) -> bool:
@@ -224,7 +235,7 @@ def _fit(
         if turn > 4 and float(np.abs(step[:8]).max()) < 1e-9:
             break
     # The lens stays unknown where it is kept out: its share of the doubt is its prior.
-    covariance = np.linalg.pinv(normal)
+    covariance = np.asarray(np.linalg.pinv(normal), dtype=np.float64)
     matrix = np.diag([unit, unit, 1.0]) @ np.append(parameters[:8], 1.0).reshape(3, 3)
     return PlaneFit(
         photo_to_mat=np.asarray(matrix @ np.linalg.inv(to_px), dtype=np.float64),

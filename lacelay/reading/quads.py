@@ -197,7 +197,8 @@ def _regions(lab: Image8) -> Iterator[Floats]:
 def _compact(
     mask: NDArray[np.uint8], size: tuple[int, int], taken: list[tuple[int, int, int, int]]
 ) -> Iterator[Floats]:
-    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    found, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    contours = [np.asarray(contour, dtype=np.int32) for contour in found]
     pieces = [contour for contour in contours if _is_piece(contour, size)]
     for contour in pieces:
         if _is_new(contour, size, taken):
@@ -205,7 +206,7 @@ def _compact(
     # A stripe of the background's own colour parts a card in two.
     large = sorted(pieces, key=len)[-MOST_PIECES:]
     for one, two in combinations(large, 2):
-        hull = cv2.convexHull(np.concatenate([one, two]))
+        hull = np.asarray(cv2.convexHull(np.concatenate([one, two])), dtype=np.int32)
         both = float(cv2.contourArea(one)) + float(cv2.contourArea(two))
         if both > LEAST_FILLED * float(cv2.contourArea(hull)) and _is_new(
             hull, size, taken, MOST_LONG_PAIR

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from lacelay.errors import ScaleError
 from lacelay.reading.found import Found, Kind
-from lacelay.reading.lens import PlaneFit, Sights, fit_plane
+from lacelay.reading.lens import PlaneFit, Sights, first_homography, fit_plane
 from lacelay.reading.quads import (
     Quad,
     find_quads,
@@ -167,7 +167,7 @@ def sides_plane(quad: Quad, shape: Shape, size_px: tuple[int, int]) -> PlaneFit 
     """The map that the four measured sides give, with the lens where they tell it."""
     mm = _corners_mm(quad, shape, size_px)
     w, h = mm[2, 0], mm[0, 1]
-    start, _ = cv2.findHomography(quad.corners_px, mm)
+    start = first_homography(quad.corners_px, mm)
     if start is None:
         return None
     normals = np.array([[0.0, 1], [1, 0], [0, 1], [1, 0]])
@@ -178,7 +178,7 @@ def sides_plane(quad: Quad, shape: Shape, size_px: tuple[int, int]) -> PlaneFit 
     )
     return fit_plane(
         sights,
-        np.asarray(start, dtype=np.float64),
+        start,
         size_px,
         sigma_px=SIDE_SIGMA_PX,
         independent=min(1.0, 4 * INDEPENDENT_PER_SIDE / sum(counts)),
@@ -264,12 +264,12 @@ def corners_plane(
     mm = np.array([[0.0, h], [w, h], [w, 0.0], [0.0, 0.0]])
     if turn < 0:  # counter-clockwise as seen: the same rectangle, gone round the other way
         mm = mm * [1, -1] + [0, h]
-    start, _ = cv2.findHomography(corners, mm)
+    start = first_homography(corners, mm)
     plane = None
     if start is not None:
         plane = fit_plane(
             Sights.of_points(corners, mm),
-            np.asarray(start, dtype=np.float64),
+            start,
             size_px,
             sigma_px=POINTED_SIGMA_PX,
             lens=False,

@@ -55,7 +55,11 @@ def photograph(thing: Thing, mm_per_px: float, turn: float = 0.1, **options: Any
 #: ISO 216 A4, ANSI Letter, ISO/IEC 7810 ID-1 with its corner radius of 3.18 mm.
 CASES: dict[str, tuple[Callable[[], Thing], float, dict[str, Any]]] = {
     "A4 sheet": (lambda: sheet(297, 210), 0.25, {}),
-    "A4 sheet, upright on pink": (lambda: sheet(210, 297), 0.25, {"mat": PINK, "turn": -0.1, "over": -60.0}),
+    "A4 sheet, upright on pink": (
+        lambda: sheet(210, 297),
+        0.25,
+        {"mat": PINK, "turn": -0.1, "over": -60.0},
+    ),
     "A4 sheet, lens": (lambda: sheet(297, 210), 0.22, {"k1": -0.04, "turn": 0.05}),
     "Letter sheet": (lambda: sheet(279.4, 215.9), 0.25, {"mat": BLACK, "noise": 6.0}),
     "bank card": (lambda: sheet(85.6, 53.98, (40, 60, 140), 3.18), 0.2, {"turn": 0.7}),
