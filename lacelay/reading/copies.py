@@ -28,7 +28,7 @@ Floats = NDArray[np.float64]
 #: With fewer copies the strip stands for itself.
 FEWEST_COPIES = 1.8
 #: Resolution of the displacement, px per mm; of what is combined, at the most.
-FLOW_PX_PER_MM, FOLDED_PX_PER_MM = 2.5, 5.0
+FLOW_PX_PER_MM, FOLDED_PX_PER_MM = 2.0, 5.0
 #: Meshes are blurred away before copies are compared: they need not fit the repeat, mm.
 BLUR_MM = 0.9
 #: The displacement is smooth: lace is cloth, and what moves within less is a motif, mm.

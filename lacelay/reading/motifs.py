@@ -236,6 +236,8 @@ def _placed(points: Floats, ground: Ground, extent: Mask) -> tuple[Floats, bool]
     length = extent.shape[1] * shrink
     if x.max() < 0 or x.min() > length:
         return None
+    if _inside(points, ground):
+        return points, True
     left, top = int(np.floor(x.min())) - 2, int(np.floor(y.min())) - 2
     size = (int(np.ceil(y.max())) - top + 3, int(np.ceil(x.max())) - left + 3)
     own = np.zeros(size, np.uint8)
@@ -260,6 +262,17 @@ def _placed(points: Floats, ground: Ground, extent: Mask) -> tuple[Floats, bool]
         [strip.u0_mm + (simple[:, 0] + left) / q, strip.v0_mm - (simple[:, 1] + top) / q], -1
     )
     return np.asarray(clipped, dtype=np.float64), False
+
+
+def _inside(points: Floats, ground: Ground) -> bool:
+    """Whether the strip shows lace at every point."""
+    strip = ground.copies.strip
+    column = np.round((points[:, 0] - strip.u0_mm) * strip.px_per_mm).astype(np.int64)
+    row = np.round((strip.v0_mm - points[:, 1]) * strip.px_per_mm).astype(np.int64)
+    h, w = strip.extent.shape
+    if column.min() < 0 or row.min() < 0 or column.max() >= w or row.max() >= h:
+        return False
+    return bool(strip.extent[row, column].all())
 
 
 def _shown(ground: Ground, piece: Piece, copy: int) -> float:
