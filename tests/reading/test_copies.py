@@ -80,13 +80,13 @@ def test_cloth_without_holes_has_no_mesh() -> None:
 
 def test_a_line_over_one_copy_drops_out() -> None:
     plain, struck = _strip(4.3), _strip(4.3, once=True)
-    clean = register_copies(plain, REPEAT_MM).combine(plain.alpha)
-    healed = register_copies(struck, REPEAT_MM).combine(struck.alpha)
-    assert np.abs(struck.alpha - plain.alpha).max() == 1.0
-    there = round(0.45 * clean.shape[1])
+    copies = register_copies(struck, REPEAT_MM)
+    healed = copies.combine(struck.alpha)
+    there = round(0.45 * healed.shape[1])
     line = slice(there - 3, there + 4)
-    assert struck.alpha[:, round(1.45 * REPEAT_MM * PX_PER_MM)].min() == 1.0
-    assert abs(float(healed[:, line].mean() - clean[:, line].mean())) < 0.12
+    lain = register_copies(plain, REPEAT_MM).fold(plain.alpha)[:, :, line].mean()
+    assert copies.fold(struck.alpha)[1][:, line].mean() > 0.9
+    assert float(healed[:, line].mean()) < float(lain) + 0.05
 
 
 def test_copies_that_lie_a_little_aside_are_brought_together() -> None:
