@@ -39,8 +39,9 @@ SEEN_SHARE, WHOLE_SHARE = 0.5, 0.96
 SAME_SHARE = 0.5
 #: A copy that shows less of it than this does not have it: nothing is outlined there.
 ABSENT_SHARE = 0.2
-#: A piece covered by beads by this share is beads on net, not a motif.
-BEAD_SHARE = 0.6
+#: A piece covered by beads by this share is beads on net; a dot reaches out from under its
+#: bead.
+BEAD_SHARE = 0.8
 
 
 @dataclass(frozen=True, eq=False)
@@ -305,7 +306,7 @@ def _is_beads(piece: Piece, ground: Ground, beads: Sequence[Bead]) -> bool:
             middle = piece.centre[0]
             column = (column - middle + w / 2) % w - w / 2 + middle
         x, y = column - piece.column, (copies.v0_mm - bead.v_mm) * q - piece.row
-        radius = (bead.diameter_mm / 2 + 0.3) * q
+        radius = (bead.diameter_mm / 2 + 0.1) * q
         if -radius < x < wide + radius and -radius < y < high + radius:
             cv2.circle(covered, (round(x), round(y)), round(radius), 1, cv2.FILLED)
     return bool(np.mean(covered[piece.mask]) > BEAD_SHARE)
