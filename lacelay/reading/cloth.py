@@ -58,8 +58,10 @@ class LaceArea:
     coordinates (least i, least j, largest i, largest j) beyond which there is no mat;
     `on_mat`, where it is known without a grid, is where the mat lies in the search picture.
     `off_mat` names the sides of the photo on which the lace reaches the mat's own edge.
+    `picture` is the search picture itself, the photo made smaller by `shrink`.
     """
 
+    picture: NDArray[np.uint8]
     mat: Mat
     extent: Mask
     body: Mask
@@ -85,7 +87,8 @@ def find_lace(photo: NDArray[np.uint8], reference: Reference) -> LaceArea:
     longest = max(photo.shape[:2])
     shrink = min(1.0, SEARCH_PX / longest)
     small = cv2.resize(photo, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-    lab = lab_of(np.asarray(small, dtype=np.uint8))
+    picture = np.asarray(small, dtype=np.uint8)
+    lab = lab_of(picture)
     rows, columns = sampled(lab.shape)
     photo_at = np.stack(
         np.meshgrid((columns + 0.5) / shrink - 0.5, (rows + 0.5) / shrink - 0.5), axis=-1
@@ -120,7 +123,7 @@ def find_lace(photo: NDArray[np.uint8], reference: Reference) -> LaceArea:
         )
     body = _body(extent, half_width)
     off = _off_mat(extent, on_mat)
-    return LaceArea(mat, extent, body, shrink, others, limits, mat_area, off)
+    return LaceArea(picture, mat, extent, body, shrink, others, limits, mat_area, off)
 
 
 def _featureless(lab: Image, zone: Image | None, noise: float) -> Mask:

@@ -415,49 +415,41 @@ def _laid(
     expected = (start + period * (first + np.arange(copies))[:, None] + offsets[None]).ravel()
     pitch = period / each
     play = float(np.ptp(shape))
-    shift = np.zeros(len(expected))
-    rest = np.full(len(expected), np.inf)
     near = np.arange(-round(0.42 * pitch), round(0.42 * pitch) + 1)
     seen = np.isfinite(row)
     filled = np.where(seen, row, 0.0)
+    models = shape_at(shape, (expected[:, None] - start + near) / period)
 
-    def missed(place: float, shifts: Floats | Ints) -> tuple[Floats, NDArray[np.bool_]]:
-        model = shape_at(shape, np.asarray((place - start + near) / period, dtype=np.float64))
-        places = place + shifts[:, None] + near[None]
+    def missed(shifts: Ints) -> tuple[Floats, NDArray[np.bool_]]:
+        """Misses of every valley's surroundings at each shift (m, k, near), what is known."""
+        places = expected[:, None, None] + shifts[..., None] + near
         known = (places >= 0) & (places <= n - 1)
         known &= seen[np.clip(places, 0, n - 1).round().astype(int)]
-        there = np.interp(places.ravel(), np.arange(n), filled).reshape(places.shape) - model
-        count = np.maximum(known.sum(1), 1)
-        if known.all():
-            middle = np.partition(there, there.shape[1] // 2, axis=1)[:, there.shape[1] // 2]
-        else:
-            order = np.sort(np.where(known, there, np.inf), axis=1)
-            middle = order[np.arange(len(order)), count // 2]
-            middle = np.where(np.isfinite(middle), middle, 0.0)
-        there = there - np.clip(middle, -0.15 * play, 0.15 * play)[:, None]
+        heights = np.interp(places.ravel(), np.arange(n), filled).reshape(places.shape)
+        there = heights - models[:, None, :]
+        order = np.sort(np.where(known, there, np.inf), axis=-1)
+        middle = np.take_along_axis(order, known.sum(-1, keepdims=True) // 2, axis=-1)
+        middle = np.where(np.isfinite(middle), middle, 0.0)
+        there = there - np.clip(middle, -0.15 * play, 0.15 * play)
         return np.where(known, np.minimum(np.abs(there), 0.3 * play), 0.0), known
 
     weight = 0.25 + np.exp(-0.5 * (near / (0.16 * pitch)) ** 2)
     tries = np.arange(-round(REACH_SHARE * pitch), round(REACH_SHARE * pitch) + 1)
-    for i, place in enumerate(expected):
-        miss, known = missed(place, tries)
-        share = (known * weight).sum(1) / weight.sum()
-        if share[len(tries) // 2] < 0.4:
-            continue
-        total = (miss * weight).sum(1) / np.maximum((known * weight).sum(1), 1e-9)
-        # A pull to where it should be, far weaker than what is seen.
-        total = total + 0.02 * play * (tries / max(1, tries[-1])) ** 2
-        total[share < 0.4] = np.inf
-        k = int(np.argmin(total))
-        shift[i], rest[i] = tries[k] + _vertex(total, k), total[k]
+    miss, known = missed(np.broadcast_to(tries, (len(expected), len(tries))))
+    share = known @ weight / weight.sum()
+    total = miss @ weight / np.maximum(known @ weight, 1e-9)
+    # A pull to where it should be, far weaker than what is seen.
+    total = total + 0.02 * play * (tries / max(1, tries[-1])) ** 2
+    total[share < 0.4] = np.inf
+    best = np.argmin(total, axis=1)
+    whole = share[:, len(tries) // 2] >= 0.4
+    vertex = np.array([_vertex(own, int(k)) for own, k in zip(total, best, strict=True)])
+    shift = np.where(whole, tries[best] + vertex, 0.0)
+    rest = np.where(whole, total[np.arange(len(best)), best], np.inf)
     at, pulled = _steady(expected, shift, rest, play, pitch, spacing_mm)
-    unlike = np.zeros(len(at), bool)
-    for i in range(len(at)):
-        miss, known = missed(float(expected[i]), np.array([round(float(at[i] - expected[i]))]))
-        share = float((known * weight).sum() / weight.sum())
-        unlike[i] = share > 0.2 and float((miss * weight).sum()) > 0.17 * play * share * float(
-            weight.sum()
-        )
+    miss, known = missed(np.round(at - expected).astype(np.int64)[:, None])
+    share = (known @ weight / weight.sum())[:, 0]
+    unlike = (share > 0.2) & ((miss @ weight)[:, 0] > 0.17 * play * share * weight.sum())
     return at, pulled, unlike
 
 

@@ -307,7 +307,7 @@ def cut_out(
     at = photo_map.mat_to_photo(on_mat).reshape(*u.shape, 2)
     full = upsample(at, shape)
     source = _shrunk_for(
-        photo, local_px_per_mm(photo_map, u_low + (u_high - u_low) / 2, 0.0), px_per_mm
+        photo, area, local_px_per_mm(photo_map, u_low + (u_high - u_low) / 2, 0.0), px_per_mm
     )
     shrink = source.shape[1] / photo.shape[1]
     seen = cv2.remap(
@@ -352,9 +352,14 @@ def _moved(at_px: Image, shrink: float) -> tuple[Image, Image]:
     return np.asarray(x_px, dtype=np.float32), np.asarray(y_px, dtype=np.float32)
 
 
-def _shrunk_for(photo: NDArray[np.uint8], has: float, wants: float) -> NDArray[np.uint8]:
-    if wants > 0.7 * has:
+def _shrunk_for(
+    photo: NDArray[np.uint8], area: LaceArea, has: float, wants: float
+) -> NDArray[np.uint8]:
+    """The photo no finer than wanted: what is skipped over would come out as false pattern."""
+    if wants > 0.6 * has:
         return photo
+    if 0.6 * has * area.shrink < wants <= has * area.shrink:
+        return area.picture
     share = max(wants / has, 0.05) * 1.2
     return np.asarray(
         cv2.resize(photo, None, fx=share, fy=share, interpolation=cv2.INTER_AREA), dtype=np.uint8
