@@ -97,6 +97,10 @@ def find_lace(photo: NDArray[np.uint8], reference: Reference) -> LaceArea:
     zone = _line_zone(reference.grid, at, shrink)
     limits = _limits(lab, reference.grid, at)
     on_mat = np.ones(lab.shape[:2], bool) if at is None else within_limits(limits, at)
+    mat_area: Mask | None = None
+    if reference.outlines_px:
+        mat_area = ~_covered(reference, lab.shape, shrink)
+        on_mat &= mat_area
     terms, noise = fit_surface(lab, zone, on_mat, shrink, reference)
     surface = surface_at(terms, photo_at, lab.shape, reference.size_px)
     mat = completed(lab, surface, zone, on_mat, terms, noise, reference)
@@ -104,7 +108,6 @@ def find_lace(photo: NDArray[np.uint8], reference: Reference) -> LaceArea:
     seen &= ~_featureless(lab, zone, mat.noise)
     _refuse_if_filled(seen)
     extent, others = _largest(seen, mat)
-    mat_area: Mask | None = None
     if _touches_all(extent, seen):
         # A table beside the mat hangs together with lace that lies across the mat's edge.
         mat_area = _mat_seen(seen) & on_mat
@@ -124,6 +127,15 @@ def find_lace(photo: NDArray[np.uint8], reference: Reference) -> LaceArea:
     body = _body(extent, half_width)
     off = _off_mat(extent, on_mat)
     return LaceArea(picture, mat, extent, body, shrink, others, limits, mat_area, off)
+
+
+def _covered(reference: Reference, shape: tuple[int, ...], shrink: float) -> Mask:
+    """Where a ruler, a card or a sheet that tells the scale lies."""
+    covered = np.zeros(shape[:2], np.uint8)
+    for outline in reference.outlines_px:
+        small = np.round((outline + 0.5) * shrink - 0.5).astype(np.int32)
+        cv2.fillPoly(covered, [small], 1)
+    return cv2.dilate(covered, disc(3)) > 0
 
 
 def _featureless(lab: Image, zone: Image | None, noise: float) -> Mask:

@@ -90,20 +90,20 @@ def read_lace(
             "Give a larger colour photo.",
         )
     say = progress or (lambda step, share: None)
-    say("looking for a printed grid", 0.0)
-    reference = find_reference(photo)
+    say("looking for what tells the scale", 0.0)
+    request = scale or ScaleRequest()
+    reference = find_reference(photo, request)
     say("looking for the lace", 0.2)
     area = find_lace(photo, reference)
     axis = find_axis(area, reference)
     unit_step = reference.grid is not None
-    request = scale or ScaleRequest()
     settled = settle(reference, request, axis.width_mm)
     factor = settled.photo_to_mat[0, 0] / reference.photo_to_mat[0, 0]
     axis = axis.scaled(float(factor))
     grid_step = float(factor) if unit_step else None
     _plausible(axis.width_mm, settled)
     say("straightening the lace", 0.35)
-    by_width = None if settled.grid or request.two_points else request.width_mm
+    by_width = request.width_mm if settled.by_width else None
     strip = _straighten(photo, settled, area, axis, grid_step, by_width)
     outline = _outline(strip)
     _refuse_pieces(strip.photo_map.lace_to_photo(outline), area)
