@@ -31,6 +31,7 @@ from lacelay.reading.grid_step import (
     heavy_lines,
     main_lines,
     main_lines_only,
+    stout_lines,
     ticks_per_step,
 )
 
@@ -80,6 +81,9 @@ class Grid:
         The same of the whole photo.
     ticks : int or None
         Into how many parts ruler ticks along the border divide a step.
+    stout : tuple
+        For both families the numbers of lines seen to be heavier, whether evenly or not, and
+        how many times the ink of those beside them they have.
     """
 
     photo_to_grid: Floats
@@ -101,6 +105,7 @@ class Grid:
     extent: tuple[float, float, float, float]
     photo_span: tuple[float, float, float, float]
     ticks: int | None = None
+    stout: tuple[tuple[tuple[int, float], ...], tuple[tuple[int, float], ...]] = ((), ())
 
 
 def fit_grid(
@@ -192,6 +197,7 @@ def fit_grid(
         extent=extent,
         photo_span=photo_span_of(pose, (width, height)),
         ticks=ticks_per_step(gray, pose, extent) if fully else None,
+        stout=stout_lines(stretches, kept),
     )
 
 

@@ -233,10 +233,18 @@ def _peaks(
     # Thickness from the ridge's width at half its height.
     wide = (ridge > 0.5 * peak[:, None]).sum(1)
     thickness = float(np.median(wide[quiet])) * px_per_sample
+    # A heavy line's top is flat: its middle lies between its two sides.
+    flat = wide > 1.5 * np.median(wide[quiet])
+    index = np.arange(len(offsets))
+    low = ridge[flat] <= 0.5 * peak[flat, None]
+    left = np.where(low & (index < top[flat, None]), index, -1).max(1)
+    right = np.where(low & (index > top[flat, None]), index, len(index)).min(1)
+    middle = np.clip((left + right) / 2, 0, len(index) - 1)
+    place[flat] = np.interp(middle, index, offsets)
     good = (
         (height > 0.4 * typical)
         & (np.abs(place) < reach)
-        & (wide * px_per_sample < 3 * thickness + 2)
+        & (wide * px_per_sample < 5 * thickness + 2)
     )
     if good.sum() < FEWEST_STRETCHES:
         return None

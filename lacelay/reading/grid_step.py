@@ -171,21 +171,44 @@ def ticks_per_step(
     return found[0]
 
 
+#: A line with so many times the ink of those beside it is heavy, whichever it is.
+STOUT_RATIO = 1.4
+
+
+def stout_lines(
+    stretches: Stretches, kept: NDArray[np.bool_]
+) -> tuple[tuple[tuple[int, float], ...], tuple[tuple[int, float], ...]]:
+    """Lines that are heavier than those beside them: their numbers and how many times."""
+    found = []
+    for family in (0, 1):
+        numbers, ink = _ink_of_lines(stretches, kept, family)
+        heavy = ink > STOUT_RATIO
+        found.append(tuple(zip(numbers[heavy].tolist(), ink[heavy].tolist(), strict=True)))
+    return found[0], found[1]
+
+
+def _ink_of_lines(
+    stretches: Stretches, kept: NDArray[np.bool_], family: int
+) -> tuple[NDArray[np.int64], Floats]:
+    """Numbers of the lines of a family, and their ink as a share of those beside them."""
+    own = kept & (stretches.family == family)
+    numbers, counts = np.unique(stretches.line[own], return_counts=True)
+    numbers = numbers[counts >= 5]
+    if len(numbers) == 0:
+        return np.zeros(0, np.int64), np.zeros(0)
+    ink = np.array([np.median(stretches.mass[own & (stretches.line == n)]) for n in numbers])
+    # Light and wear change the ink slowly; a heavy line stands out from its neighbours.
+    beside = np.array([np.percentile(ink[np.abs(numbers - n) <= 4], 25) for n in numbers])
+    return numbers.astype(np.int64), ink / np.maximum(beside, 1e-6)
+
+
 def heavy_lines(
     stretches: Stretches, kept: NDArray[np.bool_]
 ) -> tuple[int | None, tuple[int, int], float]:
     """Whether every n-th line is heavier, the same n both ways."""
-    levels = []
-    for family in (0, 1):
-        own = kept & (stretches.family == family)
-        numbers, counts = np.unique(stretches.line[own], return_counts=True)
-        numbers = numbers[counts >= 5]
-        if len(numbers) < 4:
-            return None, (0, 0), 1.0
-        ink = np.array([np.median(stretches.mass[own & (stretches.line == n)]) for n in numbers])
-        # Light and wear change the ink slowly; a heavy line stands out from its neighbours.
-        beside = np.array([np.percentile(ink[np.abs(numbers - n) <= 4], 25) for n in numbers])
-        levels.append((numbers.astype(int), ink / np.maximum(beside, 1e-6)))
+    levels = [_ink_of_lines(stretches, kept, family) for family in (0, 1)]
+    if any(len(numbers) < 4 for numbers, _ in levels):
+        return None, (0, 0), 1.0
     fitting = []
     for every in (2, 4, 5, 6, 8, 10, 12):
         found = [_heavy_phase(numbers, ink, every) for numbers, ink in levels]

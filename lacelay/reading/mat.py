@@ -57,6 +57,10 @@ class Mat:
 SHADE_LIKE = 0.7
 #: Shadow or glare over less than this share of the picture is not looked for.
 LIT_SHARE = 0.002
+#: Lines show as up to so many times the offset of a usual one: heavy ones are less blurred.
+LINE_MOST = 2.5
+#: No line is so many times as thick as a usual one.
+MOST_STOUT = 4.0
 #: A reflected lamp is this unlike in strength from its middle to its rim, as a share of white.
 GLARE_SPREAD = 0.25
 
@@ -106,7 +110,7 @@ def distance(lab: Image, surface: Image, zone: Image | None, mat: Mat, thread_px
     if apart > 0.45 * mat.contrast:
         # As a share of what lace would differ from a line by, not from the mat.
         within = zone > 0
-        line = _beside(offset[within], square[within], mat.line_offset, 1.35)
+        line = _beside(offset[within], square[within], mat.line_offset, LINE_MOST)
         far[within] = np.minimum(line * np.float32(mat.contrast / apart), far[within])
         return np.asarray(far, dtype=np.float32)
     # Lace the colour of the lines: within a line nothing can be told, its sides must do.
@@ -196,22 +200,23 @@ def line_zone(grid: Grid, grid_xy: NDArray[np.floating], px_per_px: float) -> Im
         Pixels of that picture to a photo pixel; its blur widens the zone.
     """
     half = 0.5 * grid.thickness_px + 1.0 + 0.5 / px_per_px
-    heavier = 0.5 * (grid.heavy_ratio - 1) * grid.thickness_px
     per_px = np.float32(grid.divided / grid.step_px)
     zone = np.zeros(grid_xy.shape[:2], bool)
     for axis in (0, 1):
         place = np.asarray(grid_xy[..., axis], dtype=np.float32) * np.float32(grid.divided)
         nearest = np.rint(place)
         off = np.abs(place - nearest)
-        if grid.heavy_every and grid.heavy_ratio > 1:
-            first = int(nearest.min())
-            numbers = np.arange(first, int(nearest.max()) + 1) / grid.divided
+        first = int(nearest.min())
+        numbers = np.arange(first, int(nearest.max()) + 1) / grid.divided
+        ratio = np.ones(len(numbers))
+        if grid.heavy_every:
             heavy = np.mod(numbers, grid.heavy_every) == grid.heavy_phase[axis]
-            # Only a heavy line's own sides are left to be judged.
-            reach = np.where(heavy, half + heavier, half).astype(np.float32) * per_px
-            zone |= off < reach[nearest.astype(np.intp) - first]
-        else:
-            zone |= off < half * per_px
+            ratio[heavy] = max(grid.heavy_ratio, 1.0)
+        for number, times in grid.stout[axis]:
+            ratio[numbers == number] = times
+        # Only a heavy line's own sides are left to be judged.
+        reach = half + 0.5 * (np.minimum(ratio, MOST_STOUT) - 1) * grid.thickness_px
+        zone |= off < (reach.astype(np.float32) * per_px)[nearest.astype(np.intp) - first]
     return zone.astype(np.float32)
 
 
