@@ -8,12 +8,35 @@ from typing import Any
 import click
 
 from lacelay.cli.options import FILE, Progress, scale_options
+from lacelay.units import parse_length_mm
 
 
 @click.command(short_help="Read a photo of lace.")
-@click.argument("photo", type=FILE)
+@click.argument("photos", type=FILE, nargs=-1, required=True, metavar="PHOTO...")
 @scale_options
 @click.option("--name", help="What the lace is called; the photo's name if left out.")
+@click.option(
+    "--corrections",
+    type=FILE,
+    multiple=True,
+    help="A file of corrections of the photo; with several photos one for each, in order.",
+)
+@click.option(
+    "--overlap",
+    metavar="LENGTH",
+    multiple=True,
+    help="With several photos: about how much lace a photo shares with the next one.",
+)
+@click.option(
+    "--tape",
+    metavar='"LENGTH / COUNT"',
+    help='A tape along several repeats, where one photo cannot hold two: "3.06 m / 5".',
+)
+@click.option(
+    "--repeat-at",
+    metavar='"X,Y X,Y"',
+    help="With --tape: two points of the photo, one repeat apart, in pixels.",
+)
 @click.option("--json", "json_file", type=FILE, help="Write all that was read to this file.")
 @click.option(
     "--picture",
@@ -23,8 +46,12 @@ from lacelay.cli.options import FILE, Progress, scale_options
 )
 @click.option("--inches", is_flag=True, help="Tell lengths in inches.")
 def read(
-    photo: Path,
+    photos: tuple[Path, ...],
     name: str | None,
+    corrections: tuple[Path, ...],
+    overlap: tuple[str, ...],
+    tape: str | None,
+    repeat_at: str | None,
     json_file: Path | None,
     picture_file: Path | None,
     inches: bool,
@@ -36,20 +63,47 @@ def read(
     some of the mat's grid in sight on all sides, and take the photo from right above.
     Without a grid, a sheet of A4 or Letter, a bank card, a ruler or the sheet that
     `lacelay target-sheet` prints, laid beside it, tells how large the photo is.
+
+    Several photos are joined to one lace: take them along its length, from left to right,
+    each showing a good part of the one before.
     """
     from lacelay import workflow
     from lacelay.lace_story import lace_lines
 
     progress = Progress()
-    found = workflow.read(
-        photo,
-        scale=workflow.read_scale(**scale),
-        name=name,
-        json_file=json_file,
-        picture_file=picture_file,
-        progress=progress,
-    )
+    told = None if tape is None else workflow.read_tape(tape)
+    if len(photos) > 1:
+        if picture_file is not None or repeat_at is not None:
+            raise click.UsageError("--picture and --repeat-at belong to a single photo.")
+        found = workflow.read_joined(
+            photos,
+            scale=workflow.read_scale(**scale),
+            name=name,
+            corrections_files=corrections,
+            overlaps_mm=[parse_length_mm(length) for length in overlap],
+            tape=told,
+            json_file=json_file,
+            progress=progress,
+        )
+    else:
+        if len(corrections) > 1 or overlap:
+            raise click.UsageError(
+                "One photo takes one file of corrections, and --overlap belongs to several."
+            )
+        found = workflow.read(
+            photos[0],
+            scale=workflow.read_scale(**scale),
+            name=name,
+            corrections_file=corrections[0] if corrections else None,
+            tape=told,
+            repeat_at_px=None if repeat_at is None else workflow.read_marks(repeat_at),
+            json_file=json_file,
+            picture_file=picture_file,
+            progress=progress,
+        )
     progress.done()
+    for note in found.notes:
+        click.echo(f"{note.text} {note.remedy}".rstrip())
     for line in lace_lines(found.lace, inches=inches):
         click.echo(line)
 

@@ -160,11 +160,11 @@ def measure(
     for points in (low, high, centre):
         inside &= ((points >= 2) & (points <= [width - 3, height - 3])).all(1)
     most = MOST_SITES if finely else MOST_ROUGH_SITES
-    inside = np.flatnonzero(inside)[:: 1 + int(inside.sum()) // most]
-    site, family, across, along = site[inside], family[inside], across[inside], along[inside]
+    chosen = np.flatnonzero(inside)[:: 1 + int(inside.sum()) // most]
+    site, family, across, along = site[chosen], family[chosen], across[chosen], along[chosen]
     if len(site) < FEWEST_STRETCHES:
         return None
-    centre = centre[inside]
+    centre = centre[chosen]
     unit_across = (pose.to_photo(site + 0.02 * across) - centre) / 0.02
     unit_along = (pose.to_photo(site + 0.02 * along) - centre) / 0.02
     step = float(np.median(np.hypot(*unit_across.T)))

@@ -397,7 +397,7 @@ def _grid_claim(
         return _Claim(f"the mat grid of {_step_name(step)}", step, sigma, sigma)
 
     if request.grid_mm is not None:
-        return claim(request.grid_mm), []
+        return claim(_main_step(request.grid_mm, grid.divided)), []
     read = step_from_print(grid.divided, grid.heavy_every, grid.ticks)
     if not others:
         if read is None:
@@ -420,6 +420,20 @@ def _grid_claim(
         "one: check that length."
     )
     return claim(surest.mm if read is None else read), [unusual]
+
+
+def _main_step(told_mm: float, divided: int) -> float:
+    """The main lines' step, where what she named may be the distance of their parts.
+
+    Examples
+    --------
+    >>> _main_step(12.7, 2), _main_step(10.0, 2), _main_step(5.0, 2), _main_step(12.7, 1)
+    (25.4, 10.0, 10.0, 12.7)
+    """
+    whole = told_mm * divided
+    usual = any(abs(whole / step - 1) < 1e-3 for step in (10.0, MM_PER_INCH))
+    is_whole = any(abs(told_mm / step - 1) < 1e-3 for step in (10.0, MM_PER_INCH))
+    return whole if usual and not is_whole else told_mm
 
 
 def step_from_print(

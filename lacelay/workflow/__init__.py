@@ -6,10 +6,17 @@ values. `progress` is told what is being done and the share done, 0 to 1.
 
 from lacelay.workflow.edges import EdgeRequest, find_edge
 from lacelay.workflow.laying import SHOP_INCREMENT_MM, Laid, check, lay, sheet
-from lacelay.workflow.photos import LaceRead, open_lace, read, render, save_picture
+from lacelay.workflow.photos import LaceRead, open_lace, read, read_joined, render, save_picture
 from lacelay.workflow.printing import target_sheet
 from lacelay.workflow.progress import Progress
-from lacelay.workflow.words import adjusted, read_scale, read_share, wishes
+from lacelay.workflow.words import (
+    adjusted,
+    read_marks,
+    read_scale,
+    read_share,
+    read_tape,
+    wishes,
+)
 
 __all__ = [
     "SHOP_INCREMENT_MM",
@@ -23,8 +30,11 @@ __all__ = [
     "lay",
     "open_lace",
     "read",
+    "read_joined",
+    "read_marks",
     "read_scale",
     "read_share",
+    "read_tape",
     "render",
     "save_picture",
     "sheet",

@@ -13,6 +13,7 @@ from lacelay.units import parse_length_mm
 
 if TYPE_CHECKING:
     from lacelay.reading.scale import ScaleRequest
+    from lacelay.reading.tape import Tape
 
 Record = TypeVar("Record", Weights, Limits)
 _POINT = r"(-?\d+(?:\.\d+)?),(-?\d+(?:\.\d+)?)"
@@ -67,6 +68,44 @@ def read_scale(
         sides_mm=sides,
         ignore=frozenset(ignore),
     )
+
+
+def read_tape(text: str) -> Tape:
+    """Read a length over several repeats.
+
+    Examples
+    --------
+    >>> tape = read_tape("3.06 m / 5")
+    >>> tape.over_mm, tape.copies
+    (3060.0, 5)
+    """
+    from lacelay.reading.tape import Tape
+
+    length, slash, copies = (part.strip() for part in text.rpartition("/"))
+    if not slash or not copies.isdigit() or int(copies) < 1:
+        raise UnitError(
+            f"'{text}' is not a length over a number of repeats.",
+            'Write it like "3.06 m / 5": five repeats are 3.06 m long.',
+        )
+    return Tape(parse_length_mm(length), int(copies))
+
+
+def read_marks(text: str) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Read two points of the upright photo.
+
+    Examples
+    --------
+    >>> read_marks("120,300 2520,310")
+    ((120.0, 300.0), (2520.0, 310.0))
+    """
+    match = re.fullmatch(rf"\s*{_POINT}\s+{_POINT}\s*", text)
+    if match is None:
+        raise UnitError(
+            f"'{text}' is not two points.",
+            'Write them like "120,300 2520,310", in pixels of the upright photo.',
+        )
+    first, second = _points(match, 2)
+    return first, second
 
 
 def _points(match: re.Match[str], count: int) -> list[tuple[float, float]]:
