@@ -56,6 +56,11 @@ WHISKER_MM = 0.5
 #: Thread of a picot is thinner than twice this, and a picot no deeper than the other.
 PICOT_MM = 0.3
 DEEPEST_PICOT_MM = 4.0
+#: A valley is where the notch is seen to end. Where its edge thread turns lies as far inwards
+#: as the thread and its cords are wide, which no photo tells from what fills the notch.
+VALLEY_SIGMA_MM = 0.6
+#: A bow that is missed or seen in vain makes an edge longer or shorter by about this share.
+BENT_SHARE = 0.0012
 #: Slits narrower than the first and deeper than the second are no valleys.
 SLIT_MM = (1.6, 2.5)
 #: What stands out over less than this along the edge is no scallop.
@@ -301,10 +306,15 @@ def read_edge(profile: Profile, relative_sigma: float) -> LaceEdge:
         True,
         valleys * mirror,
         tips * mirror,
-        Measured(width, float(np.hypot(scatter, relative_sigma * width))),
+        Measured(width, float(np.hypot(scatter, np.hypot(relative_sigma, BENT_SHARE) * width))),
         Measured(
             typical,
-            float(np.hypot(np.std(depth) / np.sqrt(len(depth)) + 0.15, relative_sigma * typical)),
+            float(
+                np.hypot(
+                    np.hypot(np.std(depth) / np.sqrt(len(depth)), VALLEY_SIGMA_MM),
+                    relative_sigma * typical,
+                )
+            ),
         ),
         None,
         "; ".join(_edge_doubts(profile, fit, unseen, spacing, left_out > 0)) or None,

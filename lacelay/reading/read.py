@@ -16,10 +16,11 @@ from numpy.typing import NDArray
 from lacelay.errors import PhotoError, ReadingError
 from lacelay.model.lace import Lace, LaceEdge, Measured, Repeat, Scale
 from lacelay.model.picture import LacePicture
+from lacelay.reading.base_line import base_line
 from lacelay.reading.beads import read_beads
 from lacelay.reading.cloth import LaceArea, find_lace
 from lacelay.reading.cords import read_cords
-from lacelay.reading.edges import Profile, profiles, read_edge
+from lacelay.reading.edges import VALLEY_SIGMA_MM, Profile, profiles, read_edge
 from lacelay.reading.ground import read_ground
 from lacelay.reading.motifs import read_motifs
 from lacelay.reading.repeat import find_repeat
@@ -198,15 +199,15 @@ def _straighten(
         photo, reference, photo_map, area, u_range, v_range, min(native, 3.0), grid_step
     )
     lower, upper = profiles(rough)
-    edge = read_edge(lower, 0.0)
-    line = _base_line(lower, edge)
+    edge, other = read_edge(lower, 0.0), read_edge(upper, 0.0)
+    line = base_line(lower, edge, upper, other)
     start, stop = float(lower.u_mm[0]), float(lower.u_mm[-1])
     knots = np.array([start, stop])
     if len(axis.points_mm) > 2 or len(line) > 2:
         knots = np.linspace(start, stop, 48)
     moved = photo_map.lace_to_mat(np.column_stack([knots, np.polyval(line, knots)]))
     if tip_to_tip_mm is not None:
-        over_all = _reach(upper, read_edge(upper, 0.0)) + _reach(lower, edge)
+        over_all = _reach(upper, other) + _reach(lower, edge)
         factor = tip_to_tip_mm / over_all
         reference, moved, line = reference.scaled(factor), moved * factor, line * factor
         start, stop, native = start * factor, stop * factor, native / factor
@@ -230,48 +231,17 @@ def _reach(profile: Profile, edge: LaceEdge) -> float:
     return float(np.median([tip.max() for tip in tips if len(tip)]))
 
 
-def _base_line(profile: Profile, edge: LaceEdge) -> Floats:
-    """The valley line (or the straight edge itself): v as a polynomial in u.
-
-    A parabola where the edge bends clearly more than it scatters, else a line.
-    """
-    if edge.scalloped and len(edge.valleys_mm) < 3:
-        return np.array([0.0, float(edge.valleys_mm[:, 1].mean())])
-    if edge.scalloped:
-        u, v = edge.valleys_mm.T
-    else:
-        # The last threads of a cut end hang anywhere.
-        inner = slice(len(profile.u_mm) // 40, len(profile.u_mm) - len(profile.u_mm) // 40)
-        u, v = profile.u_mm[inner], profile.v_mm[inner]
-    keep = np.ones(len(u), bool)
-    line = np.zeros(2)
-    for degree in (1, 2) if len(u) >= 5 else (1,):
-        fit = line
-        for _ in range(4):
-            fit = np.polyfit(u[keep], v[keep], degree)
-            miss = v - np.polyval(fit, u)
-            keep = np.abs(miss) < max(2.5 * float(np.std(miss[keep])), 0.3)
-        if degree == 1:
-            line = fit
-            continue
-        bend = abs(fit[0]) * float(np.ptp(u)) ** 2 / 4
-        if (
-            keep.mean() > 0.85
-            and bend < 0.1 * float(np.ptp(u))
-            and bend > max(0.4, 2.5 * float(np.std((v - np.polyval(fit, u))[keep])))
-        ):
-            return np.asarray(fit)
-    return np.asarray(line)
-
-
 def _width(lower: LaceEdge, upper: LaceEdge, low: Profile, high: Profile, sigma: float) -> Measured:
     """Valley line to valley line; on a straight side, from that edge."""
     at: list[float] = []
-    scatter = 0.1
+    # Both valley lines are seen too far out, if at all: their errors add up.
+    scatter = 0.2
     for edge, profile in ((lower, low), (upper, high)):
         if edge.scalloped:
-            at.append(float(np.median(edge.valleys_mm[:, 1])))
-            scatter = max(scatter, float(np.std(edge.valleys_mm[:, 1])))
+            valleys = edge.valleys_mm[:, 1]
+            at.append(float(np.median(valleys)))
+            spread = float(np.median(np.abs(valleys - at[-1]))) * 1.5
+            scatter += float(np.hypot(VALLEY_SIGMA_MM, spread / np.sqrt(len(valleys))))
         else:
             at.append(float(np.median(profile.v_mm)))
     value = at[1] - at[0]
