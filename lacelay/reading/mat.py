@@ -52,6 +52,11 @@ class Mat:
         """Lab of the bare mat over a picture, from the photo points of its `sampled` pixels."""
         return surface_at(self.terms, at_px, shape, self.size_px)
 
+    def rgb_at(self, at_px: Floats) -> Image:
+        """Colour of the bare mat, 0 to 255, at photo points, shape (m, n, 2)."""
+        lab = (_basis(at_px[..., 0], at_px[..., 1], self.size_px) @ self.terms).astype(np.float32)
+        return np.asarray(cv2.cvtColor(lab, cv2.COLOR_Lab2RGB) * 255, dtype=np.float32)
+
 
 #: Lace that differs from the mat as a shadow does, to this cosine, is told by its threads.
 SHADE_LIKE = 0.7

@@ -303,15 +303,20 @@ def _outline(strip: Strip) -> Floats:
 
 def _picture(strip: Strip) -> LacePicture:
     """The lace's own colour: the mat's share taken out of each pixel."""
-    alpha = strip.alpha[..., None]
+    solid = strip.alpha[::3, ::3] > 0.8
+    typical = np.full(3, 128.0)
+    if solid.sum() > 7:
+        typical = np.median(strip.rgb[::3, ::3][solid][::2], axis=0)
     seen = strip.rgb.astype(np.float32)
-    solid = strip.alpha > 0.8
-    typical = np.median(strip.rgb[solid][::7], axis=0) if solid.sum() > 7 else np.full(3, 128.0)
-    own = strip.mat_rgb + (seen - strip.mat_rgb) / np.maximum(alpha, 0.3)
+    away = cv2.subtract(seen, strip.mat_rgb)
     # Where lace covers little, noise would be blown up: lean on the lace's typical colour.
-    trust = np.clip((alpha - 0.15) / 0.35, 0, 1)
-    colour = trust * own + (1 - trust) * typical.astype(np.float32)
-    rgba = np.concatenate([colour, alpha * 255], axis=-1)
-    return LacePicture(
-        np.clip(rgba + 0.5, 0, 255).astype(np.uint8), strip.px_per_mm, strip.u0_mm, strip.v0_mm
-    )
+    trust = np.clip((strip.alpha - 0.15) / 0.35, 0, 1)
+    share = 1 / np.maximum(strip.alpha, 0.3)
+    own = cv2.add(strip.mat_rgb, cv2.multiply(away, cv2.merge([share, share, share])))
+    channels = [
+        trust * channel + (1 - trust) * np.float32(level)
+        for channel, level in zip(cv2.split(own), typical, strict=True)
+    ]
+    # Rounded, and held within 0 and 255, by OpenCV.
+    rgba = cv2.convertScaleAbs(np.maximum(cv2.merge([*channels, strip.alpha * 255]), 0))
+    return LacePicture(np.asarray(rgba, np.uint8), strip.px_per_mm, strip.u0_mm, strip.v0_mm)

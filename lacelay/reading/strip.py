@@ -341,7 +341,7 @@ def cut_out(
     least = np.where(there & LACE, np.float32(FAINT), np.float32(0.3))
     extent = _extent(alpha > least, px_per_mm)
     alpha[~extent] = 0
-    mat_rgb = np.asarray(cv2.cvtColor(surface, cv2.COLOR_Lab2RGB) * 255, dtype=np.float32)
+    mat_rgb = upsample(mat.rgb_at(at), shape)
     return Strip(photo_map, rgb, alpha, mat_rgb, extent, px_per_mm, u_low, v_high)
 
 
