@@ -27,6 +27,7 @@ from lacelay.files.json_form import (
     points_px,
     significant,
 )
+from lacelay.geometry.closed_map import ClosedMap
 from lacelay.geometry.photo_map import PhotoMap
 from lacelay.model.lace import (
     Bead,
@@ -145,6 +146,8 @@ class LaceForm(Form, frozen=True, kw_only=True):
 
     Lace millimetres are (u, v): u along the length from its left end, v across it from the
     valley line of the lower edge (from a straight lower edge itself), right side up.
+    A closed lace is a ring: its length is once round, u = 0 and u = length_mm are the same
+    place, and its lower edge is the outer one.
     Pixels are (x, y) of the upright photo, x right, y down, (0, 0) being the centre of its
     top left pixel.
     """
@@ -168,6 +171,7 @@ class LaceForm(Form, frozen=True, kw_only=True):
     cords: list[TrackForm]
     flaws: list[TrackForm] = field(default_factory=list)
     parts: list[PartForm] = field(default_factory=list)
+    closed: bool = False
 
 
 class PictureForm(Form, frozen=True, kw_only=True):
@@ -250,6 +254,7 @@ def lace_form(lace: Lace) -> LaceForm:
             )
             for each in lace.parts
         ],
+        closed=lace.closed,
     )
 
 
@@ -261,7 +266,7 @@ def lace_from_form(form: LaceForm) -> Lace:
     ValueError
         When the form contradicts itself; names the place.
     """
-    photo = None if form.photo is None else _map_from(form.photo)
+    photo = None if form.photo is None else _map_from(form.photo, closed=form.closed)
 
     def track(name: str, stored: TrackForm) -> NDArray[np.float64]:
         points = as_points(stored.mm)
@@ -296,6 +301,7 @@ def lace_from_form(form: LaceForm) -> Lace:
                 PhotoPart(each.name, _map_from(each.photo), each.from_mm, each.to_mm)
                 for each in form.parts
             ],
+            closed=form.closed,
         )
 
 
@@ -390,9 +396,10 @@ def _map_form(photo: PhotoMap) -> PhotoMapForm:
     )
 
 
-def _map_from(form: PhotoMapForm) -> PhotoMap:
+def _map_from(form: PhotoMapForm, *, closed: bool = False) -> PhotoMap:
     with place("photo"):
-        return PhotoMap(
+        kind = ClosedMap if closed else PhotoMap
+        return kind(
             size_px=form.size_px,
             photo_to_mat=np.array(form.photo_to_mat),
             axis_mat_mm=as_points(form.axis_mat_mm),

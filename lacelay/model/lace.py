@@ -256,6 +256,10 @@ class Lace:
         Areas she marked as not to be used.
     parts : sequence of PhotoPart
         For a lace joined from several photos, in order of u; `photo` is None then.
+    closed : bool
+        Whether it is a ring: `length_mm` is once round, u = 0 and u = `length_mm` are the same
+        place, and so are the first and the last valley of a scalloped edge. The lower edge is
+        the outer one.
     """
 
     name: str
@@ -277,6 +281,7 @@ class Lace:
     doubts: Sequence[str] = ()
     flaws_mm: Sequence[Points] = ()
     parts: Sequence[PhotoPart] = ()
+    closed: bool = False
 
     def __post_init__(self) -> None:
         if not self.length_mm > 0 or not self.width_mm.value > 0:

@@ -1,7 +1,8 @@
-"""Tell lace from what it lies on: where in the photo the largest piece of lace is.
+"""Tell lace from what it lies on: what in the search picture is thread.
 
-What differs from the mat, as `mat` models it, is lace where it hangs together and has
-threads; a table beside the mat and a reflected lamp are neither.
+What differs from the mat, as `mat` models it, is lace where it has threads; a table beside
+the mat and a reflected lamp are neither. Net too fine for the search picture is seen by its
+mean over a few meshes. `laces` makes pieces of it.
 
 Arrays are (row, col); colours are CIE Lab with L from 0 to 100, float32.
 """
@@ -37,96 +38,180 @@ Floats = NDArray[np.float64]
 Limits = tuple[float, float, float, float]
 
 #: Longer side of the picture the lace is looked for in, px.
-SEARCH_PX = 1600
-#: Smallest lace: its width in the photo, px.
-FEWEST_PX_ACROSS = 24
+SEARCH_PX = 1200
+#: Longer side of the picture that pieces are told apart in, px.
+PIECES_PX = 800
 #: Something without any thread over a disc of this share of the photo's side is no lace.
 FEATURELESS_SHARE = 0.022
 #: A mat reaches this many steps beyond its outermost line at least.
 BEYOND_LINES = 0.25
-NO_LACE_REMEDY = (
-    "Lay the lace on a plain mat that differs from it in colour, with mat to be seen round it."
-)
+#: Threads apart by less than this share of the photo's side are the same lace.
+JOINT_SHARE = 0.0035
+#: Net whose threads blur into the mat differs from it on the mean by this share of what a
+#: thread must, and is rough by the second share: a stain or a shadow left over is smooth.
+NET_SHARE, NET_ROUGH = 0.5, 0.08
+#: The mean of bare mat is its noise: net differs by this many times that.
+NET_TIMES = 2.0
+#: About a thread the mean over three pixels is this share of what is seen as thread, and this
+#: many times the mat's noise.
+SPECK_SHARE, SPECK_TIMES = 0.25, 0.9
+#: More than this share of a pixel of the pieces' picture must be thread.
+PIECE_COVER = 0.3
 
 
 @dataclass(frozen=True, eq=False)
 class LaceArea:
-    """Where lace lies in the search picture: its filled extent and its body.
+    """Where one piece of lace lies: its filled extent and its body.
 
-    `extent` has the holes of the net filled; `body` leaves out fringes and single threads.
-    `others` tells how many more pieces nearly as large were seen; `limits` are the grid
-    coordinates (least i, least j, largest i, largest j) beyond which there is no mat;
-    `on_mat`, where it is known without a grid, is where the mat lies in the search picture.
-    `off_mat` names the sides of the photo on which the lace reaches the mat's own edge.
-    `picture` is the search picture itself, the photo made smaller by `shrink`.
+    Parameters
+    ----------
+    picture : ndarray of uint8, shape (h, w, 3)
+        The search picture itself, the photo made smaller by `picture_shrink`.
+    picture_shrink : float
+    mat : Mat
+        What this piece lies on: the mat, or a card with lace on it.
+    extent : ndarray of bool
+        The lace with the holes of its net filled, in the photo made smaller by `shrink`; what
+        a ring goes round is not filled.
+    body : ndarray of bool
+        The extent without fringes and single threads.
+    shrink : float
+    limits : tuple of float
+        Grid coordinates (least i, least j, largest i, largest j) beyond which there is no mat.
+    on_mat : ndarray of bool or None
+        Where the mat lies, where that is known without a grid; None: everywhere.
+    off_mat : tuple of str
+        The sides of the photo on which the lace reaches the mat's own edge.
+    ring : bool
+        Whether it goes round a hole.
     """
 
     picture: NDArray[np.uint8]
+    picture_shrink: float
     mat: Mat
     extent: Mask
     body: Mask
     shrink: float
-    others: int
     limits: Limits
     on_mat: Mask | None = None
     off_mat: tuple[str, ...] = ()
+    ring: bool = False
 
     def to_photo(self, columns: Floats, rows: Floats) -> Floats:
-        """Search-picture pixels to photo points (x, y), shape (n, 2)."""
+        """Pixels of the extent to photo points (x, y), shape (n, 2)."""
         return np.stack([(columns + 0.5) / self.shrink - 0.5, (rows + 0.5) / self.shrink - 0.5], -1)
 
+    @property
+    def middle_px(self) -> tuple[float, float]:
+        """Photo point (x, y) in the middle of the piece."""
+        rows, columns = np.nonzero(self.extent)
+        at = self.to_photo(np.array([columns.mean()]), np.array([rows.mean()]))[0]
+        return float(at[0]), float(at[1])
 
-def find_lace(photo: NDArray[np.uint8], reference: Reference) -> LaceArea:
-    """Find the largest piece of lace.
 
-    Raises
-    ------
-    ReadingError
-        When there is no lace, it touches all four borders, or it is too small.
+@dataclass(frozen=True, eq=False)
+class Search:
+    """The search picture, and what in it is thread.
+
+    Parameters
+    ----------
+    seen : ndarray of float32, shape (h, w)
+        How much of each pixel is thread or fine net, 0 to 1, in the pieces' picture: the photo
+        made smaller by `shrink`.
+    on_mat : ndarray of bool, shape (h, w)
+        Where there is mat, same picture.
+    covered : ndarray of bool or None
+        Where a ruler, a card or a sheet that tells the scale lies, same picture.
+    smooth : ndarray of bool
+        Without thread for a few pixels around, in the search picture `lab`.
     """
+
+    picture: NDArray[np.uint8]
+    picture_shrink: float
+    lab: Image
+    mat: Mat
+    far: Image
+    smooth: Mask
+    limits: Limits
+    seen: Image
+    on_mat: Mask
+    covered: Mask | None
+    shrink: float
+
+
+def search(photo: NDArray[np.uint8], reference: Reference) -> Search:
+    """Model the mat, and see what in the photo is none of it."""
     longest = max(photo.shape[:2])
     shrink = min(1.0, SEARCH_PX / longest)
-    small = cv2.resize(photo, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-    picture = np.asarray(small, dtype=np.uint8)
+    picture = np.asarray(_resized(photo, shrink), dtype=np.uint8)
     lab = lab_of(picture)
-    rows, columns = sampled(lab.shape)
+    shape = lab.shape[:2]
+    rows, columns = sampled(shape)
     photo_at = np.stack(
         np.meshgrid((columns + 0.5) / shrink - 0.5, (rows + 0.5) / shrink - 0.5), axis=-1
     )
-    at = None if reference.grid is None else _grid_coordinates(reference, photo_at, lab.shape)
-    zone = _line_zone(reference.grid, at, shrink)
+    at = None if reference.grid is None else _grid_coordinates(reference, photo_at, shape)
+    zone = None if reference.grid is None or at is None else line_zone(reference.grid, at, shrink)
     limits = _limits(lab, reference.grid, at)
-    on_mat = np.ones(lab.shape[:2], bool) if at is None else within_limits(limits, at)
-    mat_area: Mask | None = None
+    on_mat = np.ones(shape, bool) if at is None else within_limits(limits, at)
+    covered: Mask | None = None
     if reference.outlines_px:
-        mat_area = ~_covered(reference, lab.shape, shrink)
-        on_mat &= mat_area
+        covered = _covered(reference, shape, shrink)
+        on_mat &= ~covered
     terms, noise = fit_surface(lab, zone, on_mat, shrink, reference)
-    surface = surface_at(terms, photo_at, lab.shape, reference.size_px)
+    surface = surface_at(terms, photo_at, shape, reference.size_px)
     mat = completed(lab, surface, zone, on_mat, terms, noise, reference)
-    seen = (distance(lab, surface, zone, mat, _joint(lab)) > seen_above(mat)) & on_mat
-    seen &= ~_featureless(lab, zone, mat.noise)
-    _refuse_if_filled(seen)
-    extent, others = _largest(seen, mat)
-    if _touches_all(extent, seen):
-        # A table beside the mat hangs together with lace that lies across the mat's edge.
-        mat_area = _mat_seen(seen) & on_mat
-        if mat_area.mean() < LEAST_MAT_SHARE:
-            raise _filled()
-        seen &= mat_area
-        on_mat = mat_area
-        extent, others = _largest(seen, mat)
-        if _touches_all(extent, seen):
-            raise _filled()
-    half_width = _half_width(extent)
-    if 2 * half_width / shrink < FEWEST_PX_ACROSS:
-        raise ReadingError(
-            f"The lace is only {2 * half_width / shrink:.0f} pixels wide in the photo.",
-            "Photograph it from nearer, so that it fills the picture.",
-        )
-    body = _body(extent, half_width)
-    off = _off_mat(extent, on_mat)
-    return LaceArea(picture, mat, extent, body, shrink, others, limits, mat_area, off)
+    far = distance(lab, surface, zone, mat, joint_px(shape))
+    smooth = featureless_points(lab, zone, mat.noise)
+    thread = threads(far, mat, smooth) & on_mat
+    small = min(1.0, PIECES_PX / max(shape))
+    size = (max(1, round(shape[1] * small)), max(1, round(shape[0] * small)))
+    seen = cv2.resize(thread.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+
+    def less(mask: Mask) -> Mask:
+        return cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+
+    return Search(
+        picture,
+        shrink,
+        lab,
+        mat,
+        far,
+        smooth,
+        limits,
+        np.asarray(seen, dtype=np.float32),
+        less(on_mat),
+        None if covered is None else less(covered),
+        shrink * size[0] / shape[1],
+    )
+
+
+def _resized(photo: NDArray[np.uint8], shrink: float) -> NDArray[np.uint8]:
+    size = (round(photo.shape[1] * shrink), round(photo.shape[0] * shrink))
+    return np.asarray(cv2.resize(photo, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+
+
+def threads(far: Image, mat: Mat, smooth: Mask) -> Mask:
+    """What is thread, and net whose threads are too fine to be seen one by one."""
+    least = np.float32(seen_above(mat))
+    # A speck of grain stands alone, a thread goes on.
+    lone = SPECK_SHARE * least + np.float32(SPECK_TIMES * mat.noise)
+    strong = (far > least) & (cv2.blur(far, (3, 3)) > lone)
+    reach = 2 * round(joint_px(far.shape)) + 1
+    held = np.minimum(far, least)
+    mean = cv2.blur(held, (reach, reach))
+    square = cv2.blur(held * held, (reach, reach))
+    rough = (NET_ROUGH * least) ** 2
+    faint = max(NET_SHARE * float(least), NET_TIMES * mat.noise)
+    net = ((mean > faint) & (square - mean * mean > rough)) | strong
+    # A thread's blur reaches half a window out: taken off again.
+    inner = cv2.erode(net.astype(np.uint8), np.ones((reach, reach), np.uint8), borderValue=1)
+    # Wide places: half the picture's pixels show them as well.
+    core = opened(smooth[::2, ::2].astype(np.uint8), 0.5 * FEATURELESS_SHARE * max(far.shape))
+    plain = cv2.resize(
+        cv2.dilate(core, disc(2)), far.shape[::-1], interpolation=cv2.INTER_NEAREST
+    )
+    return np.asarray((strong | (inner > 0)) & (plain == 0), dtype=bool)
 
 
 def _covered(reference: Reference, shape: tuple[int, ...], shrink: float) -> Mask:
@@ -138,23 +223,19 @@ def _covered(reference: Reference, shape: tuple[int, ...], shrink: float) -> Mas
     return cv2.dilate(covered, disc(3)) > 0
 
 
-def _featureless(lab: Image, zone: Image | None, noise: float) -> Mask:
-    """Wide places without thread: a reflected lamp, paper, bare table."""
-    light = lab[..., 0]
-    keep = np.ones_like(light) if zone is None else (zone <= 0).astype(np.float32)
+def featureless_points(lab: Image, zone: Image | None, noise: float) -> Mask:
+    """Pixels with no thread within a few of them: a reflected lamp, paper, bare table."""
+    light = np.ascontiguousarray(lab[..., 0])
     size = (9, 9)
-    weight = np.maximum(cv2.blur(keep, size), 1e-3)
-    mean = cv2.blur(light * keep, size) / weight
-    square = cv2.blur(light * light * keep, size) / weight
-    rough = np.sqrt(np.maximum(square - mean * mean, 0))
-    plain = (rough < max(1.6 * noise, 1.5)).astype(np.uint8)
-    radius = FEATURELESS_SHARE * max(light.shape)
-    core = opened(plain, radius)
-    return np.asarray(cv2.dilate(core, disc(4)) > 0)
-
-
-def _line_zone(grid: Grid | None, at: Image | None, shrink: float) -> Image | None:
-    return None if grid is None or at is None else line_zone(grid, at, shrink)
+    if zone is None:
+        mean, square = cv2.blur(light, size), cv2.blur(light * light, size)
+    else:
+        keep = (zone <= 0).astype(np.float32)
+        weight = np.maximum(cv2.blur(keep, size), 1e-3)
+        mean = cv2.blur(light * keep, size) / weight
+        square = cv2.blur(light * light * keep, size) / weight
+    limit = max(1.6 * noise, 1.5)
+    return np.asarray(square - mean * mean < limit * limit, dtype=bool)
 
 
 def within_limits(limits: Limits, grid_xy: NDArray[np.floating]) -> Mask:
@@ -227,7 +308,8 @@ def opened(mask: NDArray[np.uint8], radius_px: float) -> NDArray[np.uint8]:
     return np.asarray(near <= radius, dtype=np.uint8)
 
 
-def _filled() -> ReadingError:
+def filled() -> ReadingError:
+    """What is said of a photo with no mat along the lace."""
     return ReadingError(
         "The lace touches all four borders of the photo, so neither of its edges can be told.",
         "Photograph it from farther away, with mat to be seen along both edges.",
@@ -244,12 +326,7 @@ _FILLED_PX, _FILLED_JOINT_PX = 400, 6
 _MOTIF_SHARE = 0.03
 
 
-#: A mat with lace on it, seen before a table, spans more of the photo than this; what bare
-#: places span in a photo filled with lace are motifs.
-LEAST_MAT_SHARE = 0.6
-
-
-def _refuse_if_filled(seen: Mask) -> None:
+def refuse_if_filled(seen: Image) -> None:
     """Refuse a photo with nothing but lace: which of it is thread cannot be told either.
 
     With no mat about, the commonest colour may be the lace's own; then gaps are what is
@@ -257,7 +334,7 @@ def _refuse_if_filled(seen: Mask) -> None:
     """
     scale = _FILLED_PX / max(seen.shape)
     small = cv2.resize(
-        seen.astype(np.float32), None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA
+        seen, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA
     )
     pad = 3 * _FILLED_JOINT_PX
     # Mirrored: lace that runs out of the photo goes on.
@@ -271,83 +348,9 @@ def _refuse_if_filled(seen: Mask) -> None:
     # What is as small as a motif may be one.
     bare_share = float(shares[shares > _MOTIF_SHARE].sum())
     if bare_share < 1 - FILLED_SHARE and shares.max(initial=0.0) < LARGEST_BARE_SHARE:
-        raise _filled()
+        raise filled()
 
 
-def _touches_all(extent: Mask, seen: Mask) -> bool:
-    return all(
-        bool(side.mean() > share)
-        for mask, share in ((extent, 0.05), (seen, 0.02))
-        for side in (mask[0], mask[-1], mask[:, 0], mask[:, -1])
-    )
-
-
-def _mat_seen(seen: Mask) -> Mask:
-    """The convex hull of the mat's larger bare places: mats are sheets with straight sides."""
-    bare = opened((~seen).astype(np.uint8), 0.006 * max(seen.shape))
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(bare)
-    large = np.flatnonzero(stats[:, cv2.CC_STAT_AREA] > 0.01 * seen.size)
-    rows, columns = np.nonzero(np.isin(labels, large[large > 0]))
-    hull = np.zeros(seen.shape, np.uint8)
-    if len(rows) > 2:
-        points = np.stack([columns, rows], -1).astype(np.int32)
-        cv2.fillConvexPoly(hull, cv2.convexHull(points), 1)
-    return np.asarray(cv2.erode(hull, disc(3), borderValue=1) > 0)
-
-
-def _off_mat(extent: Mask, on_mat: Mask) -> tuple[str, ...]:
-    """On which sides of the photo the lace reaches the mat's edge."""
-    beyond = cv2.dilate((~on_mat).astype(np.uint8), disc(3))
-    count, _, stats, centres = cv2.connectedComponentsWithStats(beyond * extent.astype(np.uint8))
-    rows, columns = np.nonzero(extent)
-    middle = np.array([np.ptp(columns) / 2 + columns.min(), np.ptp(rows) / 2 + rows.min()])
-    half = np.array([max(np.ptp(columns), 1), max(np.ptp(rows), 1)]) / 2
-    found = set()
-    for k in range(1, count):
-        long = max(stats[k, cv2.CC_STAT_WIDTH], stats[k, cv2.CC_STAT_HEIGHT])
-        if long < max(12, 0.012 * max(extent.shape)):
-            continue
-        x, y = (centres[k] - middle) / half
-        found.add(
-            ("left", "right")[int(x > 0)] if abs(x) > abs(y) else ("top", "bottom")[int(y > 0)]
-        )
-    return tuple(side for side in ("left", "right", "top", "bottom") if side in found)
-
-
-def _half_width(extent: Mask) -> float:
-    inside = cv2.distanceTransform(np.pad(extent.astype(np.uint8), 1), cv2.DIST_L2, 5)
-    return float(inside.max())
-
-
-def _joint(picture: Image | Mask) -> float:
+def joint_px(shape: tuple[int, ...]) -> float:
     """Threads apart by less than this are the same lace: the net must close before filling."""
-    return max(2.0, 0.0035 * float(max(picture.shape)))
-
-
-def _largest(seen: Mask, mat: Mat) -> tuple[Mask, int]:
-    """The largest piece with its holes filled, and how many are nearly as large."""
-    height, width = seen.shape
-    joint = _joint(seen)
-    pad = int(3 * joint)
-    padded = np.pad(seen.astype(np.uint8), pad)
-    closed = cv2.morphologyEx(padded, cv2.MORPH_CLOSE, disc(joint))[pad:-pad, pad:-pad]
-    filled = fill_holes(closed > 0)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(filled.astype(np.uint8))
-    if count < 2:
-        raise ReadingError("No lace was found in the photo.", NO_LACE_REMEDY)
-    areas = stats[1:, cv2.CC_STAT_AREA].astype(float)
-    order = np.argsort(-areas)
-    if areas[order[0]] < 0.002 * height * width or mat.contrast < 6:
-        raise ReadingError("No lace was found in the photo.", NO_LACE_REMEDY)
-    others = int((areas[order[1:]] > 0.25 * areas[order[0]]).sum())
-    return labels == order[0] + 1, others
-
-
-def _body(extent: Mask, half_width: float) -> Mask:
-    """The extent without fringes, tassels and loose threads, which are thinner."""
-    pad = int(0.3 * half_width) + 2
-    near = opened(np.pad(extent.astype(np.uint8), pad), 0.22 * half_width)[pad:-pad, pad:-pad]
-    pieces, parts, stats, _ = cv2.connectedComponentsWithStats(near)
-    if pieces < 2:
-        return extent
-    return np.asarray(parts == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax()))
+    return max(2.0, JOINT_SHARE * float(max(shape[:2])))

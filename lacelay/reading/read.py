@@ -16,16 +16,19 @@ from numpy.typing import NDArray
 from lacelay.errors import PhotoError, ReadingError
 from lacelay.model.lace import Lace, LaceEdge, Measured, Repeat, Scale
 from lacelay.model.picture import LacePicture
-from lacelay.reading.base_line import base_line
 from lacelay.reading.beads import read_beads
-from lacelay.reading.cloth import LaceArea, find_lace
+from lacelay.reading.axis import Axis, long_axis
+from lacelay.reading.cloth import LaceArea
 from lacelay.reading.cords import read_cords
 from lacelay.reading.edges import VALLEY_SIGMA_MM, Profile, profiles, read_edge
 from lacelay.reading.ground import read_ground
+from lacelay.reading.laces import find_laces
 from lacelay.reading.motifs import read_motifs
 from lacelay.reading.repeat import find_repeat
+from lacelay.reading.ring import closed_axis, read_round
 from lacelay.reading.scale import Reference, ScaleRequest, find_reference, settle
-from lacelay.reading.strip import Axis, Strip, cut_out, find_axis, local_px_per_mm
+from lacelay.reading.straighten import Straight, straighten
+from lacelay.reading.strip import Strip, local_px_per_mm
 from lacelay.reading.symmetry import read_symmetry
 
 Floats = NDArray[np.float64]
@@ -50,6 +53,7 @@ def read_lace(
     *,
     name: str,
     scale: ScaleRequest | None = None,
+    piece: int = 1,
     progress: Progress | None = None,
 ) -> Reading:
     """Read a photo of lace lying flat on a plain or gridded mat.
@@ -62,6 +66,8 @@ def read_lace(
         What the lace is called.
     scale : ScaleRequest, optional
         What she told of the scale; without it a printed grid is looked for.
+    piece : int
+        Which piece of lace, where several lie in the photo: 1 is the largest, 2 the next.
     progress : callable, optional
         Called with a step in plain words and the share done, 0 to 1.
 
@@ -69,17 +75,100 @@ def read_lace(
     -------
     Reading
         The lower edge is the one lower in the photo; u runs to the right there. A lace
-        standing upright is read from the bottom up, its lower edge being the right one.
+        standing upright is read from the bottom up, its lower edge being the right one. Of a
+        closed lace the lower edge is the outer one, and u runs round counter-clockwise.
 
     Raises
     ------
     ReadingError
-        When no lace can be read in the photo.
+        When no lace can be read in the photo, or there is no such piece.
     ScaleError
         When nothing says how large the photo is.
     PhotoError
         When the array is no photo.
     """
+    say = progress or (lambda step, share: None)
+    seen = _look(photo, scale or ScaleRequest(), say)
+    if not 1 <= piece <= len(seen.areas):
+        there = "One piece" if len(seen.areas) == 1 else f"{len(seen.areas)} pieces"
+        raise ReadingError(
+            f"{there} of lace can be seen in the photo, so there is no number {piece}.",
+            "Choose 1 for the largest.",
+        )
+    reading, _ = _read_piece(seen, piece - 1, name, say)
+    say("done", 1.0)
+    return reading
+
+
+def read_laces(
+    photo: NDArray[np.uint8],
+    *,
+    name: str,
+    scale: ScaleRequest | None = None,
+    progress: Progress | None = None,
+) -> tuple[Reading, ...]:
+    """Read every piece of lace in a photo, the largest first.
+
+    Parameters
+    ----------
+    photo, scale, progress
+        As in `read_lace`; where her width is all that tells the scale, it is the largest's.
+    name : str
+        Of the first; the others are called the same with their number.
+
+    Returns
+    -------
+    tuple of Reading
+        One at least. A piece other than the largest that cannot be read is left out, and the
+        others say so.
+
+    Raises
+    ------
+    ReadingError, ScaleError, PhotoError
+        As `read_lace` does of the largest.
+    """
+    say = progress or (lambda step, share: None)
+    seen = _look(photo, scale or ScaleRequest(), say)
+    first, straight = _read_piece(seen, 0, name, say)
+    readings, unread = [first], []
+    if seen.by_width is not None:
+        seen = replace(seen, settled=straight.reference, by_width=None)
+    for k in range(1, len(seen.areas)):
+        try:
+            readings.append(_read_piece(seen, k, f"{name} {k + 1}", say)[0])
+        except ReadingError as problem:
+            unread.append(f"Piece {k + 1} of the photo could not be read: {problem}")
+    say("done", 1.0)
+    if not unread:
+        return tuple(readings)
+    return tuple(
+        replace(each, lace=replace(each.lace, doubts=(*each.lace.doubts, *unread)))
+        for each in readings
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """A photo looked at: what tells its scale, and where pieces of lace lie.
+
+    `found` is the reference before and `settled` after the unit was fixed; `by_width` is her
+    width of the lace where that alone told it.
+    """
+
+    photo: NDArray[np.uint8]
+    found: Reference
+    settled: Reference
+    areas: tuple[LaceArea, ...]
+    axes: dict[int, Axis]
+    by_width: float | None
+
+    @property
+    def to_mm(self) -> float:
+        """Millimetres to one unit of `found`."""
+        return float(self.settled.photo_to_mat[0, 0] / self.found.photo_to_mat[0, 0])
+
+
+def _look(photo: NDArray[np.uint8], request: ScaleRequest, say: Progress) -> _Seen:
     if (
         photo.ndim != 3
         or photo.shape[2] != 3
@@ -90,43 +179,59 @@ def read_lace(
             f"The photo is {photo.shape} of {photo.dtype}, not at least 64 x 64 pixels in colour.",
             "Give a larger colour photo.",
         )
-    say = progress or (lambda step, share: None)
     say("looking for what tells the scale", 0.0)
-    request = scale or ScaleRequest()
-    reference = find_reference(photo, request)
+    found = find_reference(photo, request)
     say("looking for the lace", 0.2)
-    area = find_lace(photo, reference)
-    axis = find_axis(area, reference)
-    unit_step = reference.grid is not None
-    settled = settle(reference, request, axis.width_mm)
-    factor = settled.photo_to_mat[0, 0] / reference.photo_to_mat[0, 0]
-    axis = axis.scaled(float(factor))
-    grid_step = float(factor) if unit_step else None
+    areas = find_laces(photo, found)
+    axis = find_axis(areas[0], found)
+    settled = settle(found, request, axis.width_mm)
+    return _Seen(
+        photo, found, settled, areas, {0: axis}, request.width_mm if settled.by_width else None
+    )
+
+
+def find_axis(area: LaceArea, reference: Reference) -> Axis:
+    """The line a piece is straightened along, in the reference's own unit."""
+    return closed_axis(area, reference) or long_axis(area, reference)
+
+
+def _read_piece(seen: _Seen, number: int, name: str, say: Progress) -> tuple[Reading, Straight]:
+    settled, area = seen.settled, seen.areas[number]
+    axis = seen.axes.get(number) or find_axis(area, seen.found)
+    axis = axis.scaled(seen.to_mm)
+    grid_step = seen.to_mm if seen.found.grid is not None else None
     _plausible(axis.width_mm, settled)
     say("straightening the lace", 0.35)
-    by_width = request.width_mm if settled.by_width else None
-    strip = _straighten(photo, settled, area, axis, grid_step, by_width)
+    straight = straighten(seen.photo, settled, area, axis, grid_step, seen.by_width)
+    strip = straight.strip
     outline = _outline(strip)
-    _refuse_pieces(strip.photo_map.lace_to_photo(outline), area)
+    if not straight.filled:
+        _refuse_pieces(strip.photo_map.lace_to_photo(outline), area)
     say("reading edges and repeat", 0.6)
     sigma = settled.relative_sigma
-    lower_profile, upper_profile = profiles(strip)
-    lower, upper = read_edge(lower_profile, sigma), read_edge(upper_profile, sigma)
-    length = float(lower_profile.u_mm[-1] - lower_profile.u_mm[0])
+    if straight.length_mm is not None:
+        edges = read_round(strip, straight.length_mm, sigma, filled=straight.filled)
+        lower_profile, upper_profile = edges.lower_profile, edges.upper_profile
+        lower, upper = edges.lower, edges.upper
+        length = straight.length_mm
+    else:
+        lower_profile, upper_profile = profiles(strip)
+        lower, upper = read_edge(lower_profile, sigma), read_edge(upper_profile, sigma)
+        length = float(lower_profile.u_mm[-1] - lower_profile.u_mm[0])
     pitches = [edge.pitch_mm.value for edge in (lower, upper) if edge.pitch_mm is not None]
     found = find_repeat(strip, max(pitches) if pitches else None, sigma, length)
     lower, upper = _with_repeat(lower, found.repeat), _with_repeat(upper, found.repeat)
     say("finding motifs", 0.75)
     ground = read_ground(strip, found.repeat.length_mm.value if found.repeat else None)
     say("looking for beads", 0.9)
-    beads = read_beads(strip, found.repeat, reference.grid, grid_step)
+    beads = read_beads(strip, found.repeat, settled.grid, grid_step)
     motifs = read_motifs(ground, beads.beads)
     symmetry = read_symmetry(
         ground, lower_scalloped=lower.scalloped, upper_scalloped=upper.scalloped
     )
     doubts = _doubts(settled, area, lower, upper, found.doubt, beads.doubt, symmetry.doubt)
     cords = read_cords(ground, motifs.pieces)
-    doubts += motifs.doubts + cords.doubts
+    doubts += motifs.doubts + cords.doubts + _about_pieces(seen, number) + _about_ring(straight)
     lace = Lace(
         name=name,
         length_mm=length,
@@ -148,9 +253,9 @@ def read_lace(
         symmetry=symmetry.group,
         cords_mm=cords.lines_mm,
         doubts=doubts,
+        closed=straight.closed,
     )
-    say("done", 1.0)
-    return Reading(lace, _picture(strip))
+    return Reading(lace, _picture(strip)), straight
 
 
 def _refuse_pieces(outline_px: Floats, area: LaceArea) -> None:
@@ -176,59 +281,6 @@ def _plausible(width_mm: float, reference: Reference) -> None:
             f"By the {reference.name} the lace would be {width_mm:.0f} mm wide.",
             "Check the scale: give the grid's step, two points or the lace's width.",
         )
-
-
-def _straighten(
-    photo: NDArray[np.uint8],
-    reference: Reference,
-    area: LaceArea,
-    axis: Axis,
-    grid_step: float | None,
-    tip_to_tip_mm: float | None,
-) -> Strip:
-    """Cut the lace out twice: small, to find its valley line, then along that line.
-
-    Where only the lace's width is known, its edges in the small picture fix the scale.
-    """
-    margin = max(3.0, 0.04 * axis.width_mm)
-    photo_map = reference.map_along(axis.points_mm)
-    u_range = (-margin, axis.length_mm + margin)
-    v_range = (axis.low_mm - margin, axis.high_mm + margin)
-    native = local_px_per_mm(photo_map, axis.length_mm / 2, 0.0)
-    rough = cut_out(
-        photo, reference, photo_map, area, u_range, v_range, min(native, 3.0), grid_step
-    )
-    lower, upper = profiles(rough)
-    edge, other = read_edge(lower, 0.0), read_edge(upper, 0.0)
-    line = base_line(lower, edge, upper, other)
-    start, stop = float(lower.u_mm[0]), float(lower.u_mm[-1])
-    knots = np.array([start, stop])
-    if len(axis.points_mm) > 2 or len(line) > 2:
-        knots = np.linspace(start, stop, 48)
-    moved = photo_map.lace_to_mat(np.column_stack([knots, np.polyval(line, knots)]))
-    if tip_to_tip_mm is not None:
-        over_all = _reach(upper, other) + _reach(lower, edge)
-        factor = tip_to_tip_mm / over_all
-        reference, moved, line = reference.scaled(factor), moved * factor, line * factor
-        start, stop, native = start * factor, stop * factor, native / factor
-        v_range = (v_range[0] * factor, v_range[1] * factor)
-    photo_map = reference.map_along(moved)
-    length = float(np.hypot(*np.diff(moved, axis=0).T).sum())
-    base = float(np.polyval(line, (start + stop) / 2))
-    u_range = (-margin, length + margin)
-    v_range = (v_range[0] - base, v_range[1] - base)
-    return cut_out(photo, reference, photo_map, area, u_range, v_range, native, grid_step)
-
-
-def _reach(profile: Profile, edge: LaceEdge) -> float:
-    """How far out one edge reaches: the middle one of its tips, picots and all."""
-    out = profile.outward_mm
-    if not edge.scalloped or edge.pitch_mm is None or len(edge.tips_mm) == 0:
-        inner = slice(len(out) // 40, len(out) - len(out) // 40)
-        return float(np.median(out[inner]))
-    near = max(0.08 * edge.pitch_mm.value, 0.6)
-    tips = [out[np.abs(profile.u_mm - u) <= near] for u in edge.tips_mm[:, 0]]
-    return float(np.median([tip.max() for tip in tips if len(tip)]))
 
 
 def _width(lower: LaceEdge, upper: LaceEdge, low: Profile, high: Profile, sigma: float) -> Measured:
@@ -270,9 +322,6 @@ def _doubts(
     symmetry_doubt: str | None,
 ) -> tuple[str, ...]:
     doubts = list(reference.doubts)
-    if area.others:
-        more = "one more piece" if area.others == 1 else f"{area.others} more pieces"
-        doubts.append(f"Only the largest piece of lace was read; {more} can be seen.")
     if area.off_mat:
         sides = " and ".join(f"the {side}" for side in area.off_mat)
         doubts.append(
@@ -286,6 +335,40 @@ def _doubts(
         if doubt:
             doubts.append(doubt[0].upper() + doubt[1:] + ".")
     return tuple(doubts)
+
+
+def _about_pieces(seen: _Seen, number: int) -> tuple[str, ...]:
+    """How many more pieces there are, where they lie and how to choose."""
+    if len(seen.areas) == 1:
+        return ()
+    others = [
+        f"{k + 1} {_place(area, seen.photo)}" for k, area in enumerate(seen.areas) if k != number
+    ]
+    said = "another piece" if len(others) == 1 else f"{len(others)} more pieces"
+    return (
+        f"This is piece {number + 1} of the photo, by size; {said} can be seen: number "
+        f"{', '.join(others)}. Give a piece's number to read it.",
+    )
+
+
+def _place(area: LaceArea, photo: NDArray[np.uint8]) -> str:
+    x, y = area.middle_px
+    across, down = x / photo.shape[1], y / photo.shape[0]
+    row = "at the top" if down < 0.4 else "at the bottom" if down > 0.6 else "in the middle"
+    side = " left" if across < 0.4 else " right" if across > 0.6 else ""
+    return f"{row}{side}"
+
+
+def _about_ring(straight: Straight) -> tuple[str, ...]:
+    if not straight.closed:
+        return ()
+    said = (
+        "The lace is closed in itself: it was read from one valley of its outer edge round to "
+        "the same, lengths along that edge; cut it open there to lay it as a strip.",
+    )
+    if straight.filled:
+        said += ("It has lace all over: only a band along its edge was read, not its middle.",)
+    return said
 
 
 def _outline(strip: Strip) -> Floats:

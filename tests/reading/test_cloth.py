@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from lacelay.errors import ReadingError
-from lacelay.reading.cloth import disc, find_lace, opened
+from lacelay.reading.cloth import disc, opened
+from lacelay.reading.laces import find_lace
 from lacelay.reading.mat import sampled, upsample
 from lacelay.reading.read import read_lace
 from lacelay.reading.scale import ScaleRequest, find_reference

@@ -1,0 +1,446 @@
+"""The pieces of lace in a photo: each by itself, the largest first.
+
+What hangs together is a piece. Strips that touch along a straight gap are parted; a card of
+another colour with lace on it is a background of its own; what is closed in a ring keeps its
+hole. A hand, a ruler, bare paper and the like are no pieces: they have no threads.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lacelay.errors import ReadingError
+from lacelay.reading.card import Card, find_cards
+from lacelay.reading.cloth import (
+    PIECE_COVER,
+    LaceArea,
+    Search,
+    disc,
+    fill_holes,
+    filled,
+    joint_px,
+    opened,
+    refuse_if_filled,
+    search,
+)
+from lacelay.reading.mat import Image, Mask, Mat
+from lacelay.reading.scale import Reference
+
+Floats = NDArray[np.float64]
+
+#: Smallest lace: its width in the photo, px.
+FEWEST_PX_ACROSS = 24
+#: A piece covers this share of the photo at least, and this share of the largest.
+LEAST_SHARE, LEAST_OF_LARGEST = 0.003, 0.06
+#: Lace that differs from what it lies on by less is not told from it.
+LEAST_CONTRAST = 6.0
+#: A mat with lace on it, seen before a table, spans more of the photo than this; what bare
+#: places span in a photo filled with lace are motifs.
+LEAST_MAT_SHARE = 0.6
+#: A hole is what a ring goes round when it is this share of all within the outline, the
+#: outline is as full as the second share, and the middles lie within the third share of its
+#: size: net that was lost leaves holes of any shape, anywhere.
+RING_HOLE, RING_FULL, RING_APART = 0.12, 0.8, 0.12
+#: A piece as full as this is one strip.
+ONE_STRIP = 0.93
+#: Strips that touch are parted where a neck narrower than so many px, or than these shares of
+#: the widest's half width, holds them together.
+NECKS_PX, NECKS = (2.0, 3.5, 5.5, 8.0), (0.25, 0.4, 0.55)
+#: Each is this share of the widest's half width and of all their area.
+PART_DEEP, PART_AREA = 0.25, 0.025
+#: Parts of touching strips are this many times as long as wide, and parallel within this, rad.
+PART_LONG, PART_TURN_RAD = 2.5, 0.25
+#: A hole that measures this share of a piece's longer side is a gap between strips.
+GAP_LONG = 0.4
+#: Lace is rough: more than this share of it has threads within a few pixels.
+ROUGH_SHARE = 0.25
+#: Numerals are printed this near a grid's outermost lines, in steps, or beyond them.
+PRINT_STEPS = 0.3
+NO_LACE_REMEDY = (
+    "Lay the lace on a plain mat that differs from it in colour, with mat to be seen round it."
+)
+
+
+@dataclass(frozen=True, eq=False)
+class _Piece:
+    """A piece before it is judged: its filled mask, what it lies on and where that is."""
+
+    extent: Mask
+    ring: bool
+    mat: Mat
+    on_mat: Mask | None
+    card: Card | None = None
+
+    @property
+    def area(self) -> int:
+        return int(np.count_nonzero(self.extent))
+
+
+def find_lace(photo: NDArray[np.uint8], reference: Reference) -> LaceArea:
+    """Find the largest piece of lace; errors as in `find_laces`."""
+    return find_laces(photo, reference)[0]
+
+
+def find_laces(photo: NDArray[np.uint8], reference: Reference) -> tuple[LaceArea, ...]:
+    """Find all pieces of lace, the largest first.
+
+    Parameters
+    ----------
+    photo : ndarray of uint8, shape (h, w, 3)
+        sRGB, upright.
+    reference : Reference
+        As found; where rulers, cards and sheets of it lie is no lace.
+
+    Returns
+    -------
+    tuple of LaceArea
+        One at least.
+
+    Raises
+    ------
+    ReadingError
+        When there is no lace, it touches all four borders, or it is too small.
+    """
+    found = search(photo, reference)
+    refuse_if_filled(found.seen)
+    cards = find_cards(found, reference)
+    seen = (found.seen > PIECE_COVER) & found.on_mat
+    on_mat: Mask = found.on_mat
+    known: Mask | None = None if found.covered is None else ~found.covered
+    for card in cards:
+        seen &= ~card.outline
+    pieces = _hanging_together(seen)
+    if pieces and _touches_all(pieces[0][0], seen):
+        # A table beside the mat hangs together with lace that lies across the mat's edge.
+        known = _mat_seen(seen) & on_mat
+        if known.mean() < LEAST_MAT_SHARE:
+            raise filled()
+        seen &= known
+        on_mat = known
+        pieces = _hanging_together(seen)
+        if pieces and _touches_all(pieces[0][0], seen):
+            raise filled()
+    laces = [
+        _Piece(extent, ring, found.mat, known)
+        for extent, ring in pieces
+        if found.mat.contrast >= LEAST_CONTRAST
+    ]
+    for card in cards:
+        laces += [
+            _Piece(extent, ring, card.mat, card.outline, card)
+            for extent, ring in _hanging_together(card.seen > PIECE_COVER)
+            if card.mat.contrast >= LEAST_CONTRAST
+        ]
+    if found.covered is not None:
+        laces = _joined_under(laces, found.covered)
+    laces.sort(key=lambda piece: -piece.area)
+    least = LEAST_SHARE * seen.size
+    large = [
+        piece
+        for piece in laces
+        if piece.area > least and _is_lace(piece, found) and not _is_print(piece, found, reference)
+    ]
+    if not large:
+        raise ReadingError("No lace was found in the photo.", NO_LACE_REMEDY)
+    areas = [
+        _area(piece, found, piece.on_mat if piece.card else on_mat)
+        for piece in large
+        if piece.area > LEAST_OF_LARGEST * large[0].area
+    ]
+    wide = [area for area, half in areas if 2 * half / area.shrink >= FEWEST_PX_ACROSS]
+    if not wide:
+        across = max(2 * half / area.shrink for area, half in areas)
+        raise ReadingError(
+            f"The lace is only {across:.0f} pixels wide in the photo.",
+            "Photograph it from nearer, so that it fills the picture.",
+        )
+    return tuple(wide)
+
+
+def _area(piece: _Piece, found: Search, on_mat: Mask | None) -> tuple[LaceArea, float]:
+    """The piece in full, and half its width in px."""
+    top, left, bottom, right = _box(piece.extent)
+    own = np.pad(piece.extent[top:bottom, left:right].astype(np.uint8), 1)
+    half = float(cv2.distanceTransform(own, cv2.DIST_L2, 5).max())
+    body = np.zeros_like(piece.extent)
+    body[top:bottom, left:right] = _body(piece.extent[top:bottom, left:right], half)
+    if piece.ring:
+        body = piece.extent
+    off: tuple[str, ...] = ()
+    if on_mat is not None and piece.card is None:
+        off = _off_mat(piece.extent, on_mat if found.covered is None else on_mat | found.covered)
+    area = LaceArea(
+        found.picture,
+        found.picture_shrink,
+        piece.mat,
+        piece.extent,
+        body,
+        found.shrink,
+        found.limits,
+        piece.on_mat,
+        off,
+        piece.ring,
+    )
+    return area, half
+
+
+def _box(mask: Mask) -> tuple[int, int, int, int]:
+    rows, columns = np.flatnonzero(mask.any(1)), np.flatnonzero(mask.any(0))
+    return int(rows[0]), int(columns[0]), int(rows[-1]) + 1, int(columns[-1]) + 1
+
+
+def _hanging_together(seen: Mask) -> list[tuple[Mask, bool]]:
+    """Pieces with their holes filled, and whether each is a ring; the largest first."""
+    joint = joint_px(seen.shape)
+    pad = int(3 * joint)
+    closed = cv2.morphologyEx(
+        np.pad(seen.astype(np.uint8), pad), cv2.MORPH_CLOSE, disc(joint)
+    )[pad:-pad, pad:-pad]
+    # Printed lines, scratches and loose threads that reach the lace are no part of it.
+    whole = cv2.morphologyEx(
+        fill_holes(closed > 0).astype(np.uint8), cv2.MORPH_OPEN, disc(0.7 * joint)
+    )
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(whole)
+    pieces: list[tuple[Mask, bool]] = []
+    for k in range(1, count):
+        if stats[k, cv2.CC_STAT_AREA] < 0.5 * LEAST_SHARE * seen.size:
+            continue
+        left, top, wide, high = (int(x) for x in stats[k, :4])
+        box = slice(top, top + high), slice(left, left + wide)
+        own = labels[box] == k
+        hole = _ring_hole(own, closed[box] > 0)
+        parts = [own & ~hole] if hole is not None else _parted(own, closed[box] > 0)
+        for part in parts:
+            mask = np.zeros(seen.shape, bool)
+            mask[box] = part
+            pieces.append((mask, hole is not None))
+    return sorted(pieces, key=lambda piece: -int(np.count_nonzero(piece[0])))
+
+
+def _ring_hole(piece: Mask, closed: Mask) -> Mask | None:
+    """The hole that a ring goes round, or None."""
+    count, labels, stats, centres = cv2.connectedComponentsWithStats(
+        (piece & ~closed).astype(np.uint8)
+    )
+    if count < 2:
+        return None
+    largest = 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
+    area = float(np.count_nonzero(piece))
+    if stats[largest, cv2.CC_STAT_AREA] < RING_HOLE * area:
+        return None
+    hole = labels == largest
+    rows, columns = np.nonzero(piece)
+    size = float(np.sqrt(area))
+    off = np.hypot(columns.mean() - centres[largest][0], rows.mean() - centres[largest][1])
+    if off > RING_APART * size or min(_fullness(piece), _fullness(hole)) < RING_FULL:
+        return None
+    return hole
+
+
+def _fullness(mask: Mask) -> float:
+    """Area as a share of its convex hull's."""
+    contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    largest = max(contours, key=cv2.contourArea)
+    hull = float(cv2.contourArea(cv2.convexHull(largest)))
+    return float(cv2.contourArea(largest)) / max(hull, 1.0)
+
+
+def _parted(piece: Mask, closed: Mask) -> list[Mask]:
+    """Strips that touch, each by itself: long parallel parts held together by narrow necks."""
+    gaps = _gaps(piece, closed)
+    if not gaps.any() and _fullness(piece) > ONE_STRIP:
+        return [piece]
+    own = np.pad((piece & ~gaps).astype(np.uint8), 1)
+    deep = cv2.distanceTransform(own, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    half = float(deep.max())
+    necks = [0.5, *(each for each in NECKS_PX if each < 0.4 * half), *(k * half for k in NECKS)]
+    for neck in sorted(necks):
+        count, cores, stats, _ = cv2.connectedComponentsWithStats((deep > neck).astype(np.uint8))
+        least = PART_AREA * float(stats[1:, cv2.CC_STAT_AREA].sum())
+        large = [k for k in range(1, count) if stats[k, cv2.CC_STAT_AREA] > least]
+        if len(large) > 1:
+            large = _side_by_side(cores, deep, large, half)
+        if len(large) < 2:
+            continue
+        parts = _nearest(cores, large)
+        masks = [((parts == k) & (own > 0))[1:-1, 1:-1] for k in large]
+        return [part for mask in masks for part in _parted(mask, closed)]
+    return [piece]
+
+
+def _gaps(piece: Mask, closed: Mask) -> Mask:
+    """Holes as long as strips: mat between strips whose ends touch, not the lace's own holes."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats((piece & ~closed).astype(np.uint8))
+    sides = stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].astype(float)
+    long = np.hypot(*sides.T) > GAP_LONG * max(piece.shape)
+    long[0] = False
+    return np.asarray(long[labels]) if count > 1 else np.zeros_like(piece)
+
+
+def _side_by_side(
+    cores: NDArray[np.int32], deep: Image, large: list[int], half: float
+) -> list[int]:
+    """Those of the parts that are long, parallel to the largest and beside it."""
+    found: list[tuple[int, Floats, Floats, float]] = []
+    for k in large:
+        rows, columns = np.nonzero(cores == k)
+        if float(deep[rows, columns].max()) < PART_DEEP * half:
+            continue
+        points = np.stack([columns, rows], -1).astype(float)
+        values, vectors = np.linalg.eigh(np.cov(points.T))
+        if np.sqrt(values[1] / max(values[0], 1e-9)) > PART_LONG:
+            found.append((k, points.mean(0), vectors[:, 1], float(np.sqrt(3 * values[1]))))
+    if not found:
+        return []
+    _, origin, along, length = max(found, key=lambda part: part[3])
+    return [
+        k
+        for k, middle, way, long in found
+        # Beside, not one behind the other: those are one strip with something lying across.
+        if abs(float(way @ along)) > np.cos(PART_TURN_RAD)
+        and abs(float((middle - origin) @ along)) < max(long, length)
+    ]
+
+
+def _nearest(cores: NDArray[np.int32], large: list[int]) -> NDArray[np.int32]:
+    """Every pixel's nearest part."""
+    kept = np.isin(cores, large)
+    _, labels = cv2.distanceTransformWithLabels(
+        (~kept).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
+    )
+    number = np.zeros(int(labels.max()) + 1, np.int32)
+    number[labels[kept]] = cores[kept]
+    return np.asarray(number[labels], dtype=np.int32)
+
+
+def _joined_under(pieces: list[_Piece], covered: Mask) -> list[_Piece]:
+    """Pieces of one strip with a ruler or a card lying across it, joined under that."""
+    left = sorted(pieces, key=lambda piece: -piece.area)
+    joined: list[_Piece] = []
+    while left:
+        piece = left.pop(0)
+        for other in list(left):
+            if piece.ring or other.ring or piece.card or other.card:
+                continue
+            if not _in_line(piece.extent, other.extent):
+                continue
+            between = _hull_of(piece.extent | other.extent)
+            bridge = between & cv2.dilate(covered.astype(np.uint8), disc(4)).astype(bool)
+            whole = piece.extent | other.extent | bridge
+            if cv2.connectedComponents(whole.astype(np.uint8))[0] == 2:
+                left = [each for each in left if each is not other]
+                known = None if piece.on_mat is None else piece.on_mat
+                piece = replace(piece, extent=whole, on_mat=known)
+        joined.append(piece)
+    return joined
+
+
+def _in_line(first: Mask, second: Mask) -> bool:
+    """Whether two pieces are as wide as each other, parallel, and one goes on from the other."""
+    shapes = []
+    for mask in (first, second):
+        rows, columns = np.nonzero(mask)
+        points = np.stack([columns, rows], -1).astype(float)
+        values, vectors = np.linalg.eigh(np.cov(points.T))
+        shapes.append((points.mean(0), vectors[:, 1], *np.sqrt(12 * values)))
+    (middle, way, wide, long), (other, other_way, other_wide, other_long) = shapes
+    between = other - middle
+    span = float(np.hypot(*between))
+    if long < 1.2 * wide or other_long < 1.2 * other_wide:
+        # Nearly square pieces have no direction: the line between them is.
+        way = other_way = between / span
+    return bool(
+        abs(float(way @ other_way)) > np.cos(PART_TURN_RAD)
+        and abs(float(way[0] * between[1] - way[1] * between[0])) < 0.25 * wide + 0.05 * span
+        and max(wide, other_wide) < 1.35 * min(wide, other_wide)
+    )
+
+
+def _hull_of(mask: Mask) -> Mask:
+    rows, columns = np.nonzero(mask)
+    hull = np.zeros(mask.shape, np.uint8)
+    points = np.stack([columns, rows], -1).astype(np.int32)
+    cv2.fillConvexPoly(hull, cv2.convexHull(points), 1)
+    return hull > 0
+
+
+def _is_lace(piece: _Piece, found: Search) -> bool:
+    """Whether there are threads in it: it is rough inside, not at its rim alone."""
+    inner = cv2.erode(piece.extent.astype(np.uint8), disc(3), borderValue=0)
+    if not inner.any():
+        return True
+    size = (found.lab.shape[1], found.lab.shape[0])
+    within = cv2.resize(inner, size, interpolation=cv2.INTER_NEAREST) > 0
+    return float((~found.smooth[within]).mean()) > ROUGH_SHARE
+
+
+def _is_print(piece: _Piece, found: Search, reference: Reference) -> bool:
+    """Whether it is the numerals and ticks along the border of a mat with a grid."""
+    if reference.grid is None or piece.card is not None:
+        return False
+    rows, columns = np.nonzero(piece.extent)
+    keep = slice(None, None, max(1, len(rows) // 400))
+    photo = np.stack([(columns[keep] + 0.5), (rows[keep] + 0.5)], -1) / found.shrink - 0.5
+    at = reference.to_mat(photo)
+    i0, j0, i1, j1 = reference.grid.extent
+    near = PRINT_STEPS
+    outside = (
+        (at[:, 0] < i0 + near)
+        | (at[:, 1] < j0 + near)
+        | (at[:, 0] > i1 - near)
+        | (at[:, 1] > j1 - near)
+    )
+    return bool(outside.mean() > 0.9)
+
+
+def _touches_all(extent: Mask, seen: Mask) -> bool:
+    return all(
+        bool(side.mean() > share)
+        for mask, share in ((extent, 0.05), (seen, 0.02))
+        for side in (mask[0], mask[-1], mask[:, 0], mask[:, -1])
+    )
+
+
+def _mat_seen(seen: Mask) -> Mask:
+    """The convex hull of the mat's larger bare places: mats are sheets with straight sides."""
+    bare = opened((~seen).astype(np.uint8), 0.006 * max(seen.shape))
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(bare)
+    large = np.flatnonzero(stats[:, cv2.CC_STAT_AREA] > 0.01 * seen.size)
+    rows, columns = np.nonzero(np.isin(labels, large[large > 0]))
+    if len(rows) < 3:
+        return np.zeros(seen.shape, bool)
+    hull = _hull_of(np.isin(labels, large[large > 0])).astype(np.uint8)
+    return np.asarray(cv2.erode(hull, disc(3), borderValue=1) > 0)
+
+
+def _off_mat(extent: Mask, on_mat: Mask) -> tuple[str, ...]:
+    """On which sides of the photo the lace reaches the mat's edge."""
+    beyond = cv2.dilate((~on_mat).astype(np.uint8), disc(3))
+    count, _, stats, centres = cv2.connectedComponentsWithStats(beyond * extent.astype(np.uint8))
+    rows, columns = np.nonzero(extent)
+    middle = np.array([np.ptp(columns) / 2 + columns.min(), np.ptp(rows) / 2 + rows.min()])
+    half = np.array([max(np.ptp(columns), 1), max(np.ptp(rows), 1)]) / 2
+    found = set()
+    for k in range(1, count):
+        long = max(stats[k, cv2.CC_STAT_WIDTH], stats[k, cv2.CC_STAT_HEIGHT])
+        if long < max(12, 0.012 * max(extent.shape)):
+            continue
+        x, y = (centres[k] - middle) / half
+        found.add(
+            ("left", "right")[int(x > 0)] if abs(x) > abs(y) else ("top", "bottom")[int(y > 0)]
+        )
+    return tuple(side for side in ("left", "right", "top", "bottom") if side in found)
+
+
+def _body(extent: Mask, half_width: float) -> Mask:
+    """The extent without fringes, tassels and loose threads, which are thinner."""
+    pad = int(0.3 * half_width) + 2
+    near = opened(np.pad(extent.astype(np.uint8), pad), 0.22 * half_width)[pad:-pad, pad:-pad]
+    pieces, parts, stats, _ = cv2.connectedComponentsWithStats(near)
+    if pieces < 2:
+        return extent
+    return np.asarray(parts == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax()))

@@ -1,0 +1,298 @@
+"""Straighten a piece of lace: cut out small, find its valley line, cut out along that.
+
+The axis of the search is right to a millimetre or two. The valleys (or the straight edge
+itself) of a small cut-out tell the line that shall lie level, however the lace bows.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lacelay.model.lace import LaceEdge
+from lacelay.reading.axis import Axis
+from lacelay.reading.base_line import base_line
+from lacelay.reading.cloth import LaceArea
+from lacelay.reading.edges import Profile, profiles, read_edge
+from lacelay.reading.ring import closed_map, read_round
+from lacelay.reading.scale import Reference
+from lacelay.reading.strip import Strip, cut_out, local_px_per_mm, most_px_per_mm
+
+Floats = NDArray[np.float64]
+
+#: Resolution of the small cut-out, px per mm: the search picture's own where that is near.
+ROUGH_PX_PER_MM, LEAST_ROUGH = 3.0, 2.0
+#: Points of a bowed axis.
+KNOTS = 64
+#: Highest degree of a wave beside the base line; so many places along each row tell one, and
+#: so many for each of its terms.
+STEEPEST, FEWEST_PLACES, PLACES_EACH = 6, 7, 2
+#: A wave of more bends is taken when it foretells places left out better by this share, and
+#: is so high somewhere, mm.
+BETTER, LEAST_WAVE_MM = 0.75, 0.4
+#: A straight edge is told by the middles of so many stretches.
+STRETCHES = 28
+
+
+@dataclass(frozen=True, eq=False)
+class Straight:
+    """A piece of lace straightened.
+
+    Parameters
+    ----------
+    strip : Strip
+    reference : Reference
+        With the scale that the lace's own width gave, where that is all that tells it.
+    length_mm : float or None
+        Once round, of a closed piece.
+    filled : bool
+        Whether only the border band of a filled piece was cut out.
+    """
+
+    strip: Strip
+    reference: Reference
+    length_mm: float | None = None
+    filled: bool = False
+
+    @property
+    def closed(self) -> bool:
+        """Whether the piece is closed in itself."""
+        return self.length_mm is not None
+
+
+def straighten(
+    photo: NDArray[np.uint8],
+    reference: Reference,
+    area: LaceArea,
+    axis: Axis,
+    grid_step: float | None,
+    tip_to_tip_mm: float | None,
+) -> Straight:
+    """Cut the lace out twice: small, to find its valley line, then along that line.
+
+    Parameters
+    ----------
+    reference : Reference
+        Settled.
+    axis : Axis
+        In mm.
+    grid_step : float or None
+        Step of the printed grid in mm, where there is one.
+    tip_to_tip_mm : float or None
+        The lace's width, where that alone is known: its edges in the small picture fix the
+        scale.
+    """
+    if axis.closed:
+        return _unroll(photo, reference, area, axis, grid_step, tip_to_tip_mm)
+    margin = max(3.0, 0.04 * axis.width_mm)
+    photo_map = reference.map_along(axis.points_mm)
+    u_range = (-margin, axis.length_mm + margin)
+    v_range = (axis.low_mm - margin, axis.high_mm + margin)
+    native = local_px_per_mm(photo_map, axis.length_mm / 2, 0.0)
+    rough = cut_out(
+        photo, reference, photo_map, area, u_range, v_range, _rough(native, area), grid_step
+    )
+    lower, upper = profiles(rough)
+    edge, other = read_edge(lower, 0.0), read_edge(upper, 0.0)
+    start, stop = float(lower.u_mm[0]), float(lower.u_mm[-1])
+    base = base_line(lower, edge, upper, other)
+    line = _level_line(base, [*_rows(lower, edge), *_rows(upper, other)])
+    knots = np.array([start, stop])
+    if len(axis.points_mm) > 2 or line.bent:
+        knots = np.linspace(start, stop, KNOTS)
+    moved = photo_map.lace_to_mat(np.column_stack([knots, line(knots)]))
+    factor = 1.0
+    if tip_to_tip_mm is not None:
+        factor = tip_to_tip_mm / (_reach(upper, other) + _reach(lower, edge))
+        reference, moved = reference.scaled(factor), moved * factor
+    photo_map = reference.map_along(moved)
+    length = float(np.hypot(*np.diff(moved, axis=0).T).sum())
+    # The body follows the line, so what it reaches from the line's mean is enough.
+    middle = float(line(knots).mean())
+    v_range = ((v_range[0] - middle) * factor, (v_range[1] - middle) * factor)
+    u_range = (-margin, length + margin)
+    return Straight(
+        cut_out(photo, reference, photo_map, area, u_range, v_range, native / factor, grid_step),
+        reference,
+    )
+
+
+def _rough(native: float, area: LaceArea) -> float:
+    """Resolution of the small cut-out."""
+    own = native * area.picture_shrink
+    return min(native, ROUGH_PX_PER_MM, max(own, LEAST_ROUGH))
+
+
+def _unroll(
+    photo: NDArray[np.uint8],
+    reference: Reference,
+    area: LaceArea,
+    axis: Axis,
+    grid_step: float | None,
+    tip_to_tip_mm: float | None,
+) -> Straight:
+    """The same for a closed piece: once round, from a valley to the same valley."""
+    margin = max(3.0, 0.03 * (axis.high_mm - axis.low_mm))
+    around = closed_map(reference, axis.points_mm)
+    v_range = (axis.low_mm - margin, axis.high_mm + (0.0 if axis.filled else margin))
+    native = local_px_per_mm(around, 0.0, 0.0)
+    rough = _once(photo, reference, axis.points_mm, area, v_range, _rough(native, area), grid_step)
+    edges = read_round(rough, around.length_mm, 0.0, filled=axis.filled)
+    u, v, first = _level(edges.lower, edges.lower_profile, around.length_mm)
+    knots = first + np.linspace(0.0, around.length_mm, len(axis.points_mm))
+    height = np.interp(knots, u, v, period=around.length_mm)
+    moved = around.lace_to_mat(np.column_stack([knots, height]))
+    moved[-1] = moved[0]
+    factor = 1.0
+    if tip_to_tip_mm is not None and not axis.filled:
+        across = _reach(edges.upper_profile, edges.upper) + _reach(edges.lower_profile, edges.lower)
+        factor = tip_to_tip_mm / across
+        reference, moved = reference.scaled(factor), moved * factor
+    base = float(height.mean())
+    v_range = ((v_range[0] - base) * factor, (v_range[1] - base) * factor)
+    strip = _once(photo, reference, moved, area, v_range, native / factor, grid_step)
+    length = closed_map(reference, moved).length_mm
+    return Straight(strip, reference, length, axis.filled)
+
+
+def _once(
+    photo: NDArray[np.uint8],
+    reference: Reference,
+    points_mm: Floats,
+    area: LaceArea,
+    v_range: tuple[float, float],
+    px_per_mm: float,
+    grid_step: float | None,
+) -> Strip:
+    """Cut a closed piece out once round, in whole pixels."""
+    around = closed_map(reference, points_mm)
+    length = around.length_mm
+    most = most_px_per_mm(length, v_range[1] - v_range[0])
+    per_mm = np.floor(length * min(px_per_mm, most)) / length
+    u_range = (0.0, length - 0.5 / per_mm)
+    return cut_out(photo, reference, around, area, u_range, v_range, float(per_mm), grid_step)
+
+
+def _level(edge: LaceEdge, profile: Profile, length_mm: float) -> tuple[Floats, Floats, float]:
+    """Heights of the line that shall lie level, round about, and where a valley begins it."""
+    if edge.scalloped and len(edge.valleys_mm) > 3:
+        u, v = edge.valleys_mm[:-1].T
+        order = np.argsort(u % length_mm)
+        return (u % length_mm)[order], v[order], float(u[0])
+    parts = np.array_split(np.arange(len(profile.u_mm)), STRETCHES)
+    u = np.array([profile.u_mm[part].mean() for part in parts])
+    return u, np.array([float(np.median(profile.v_mm[part])) for part in parts]), 0.0
+
+
+def _reach(profile: Profile, edge: LaceEdge) -> float:
+    """How far out one edge reaches: the middle one of its tips, picots and all."""
+    out = profile.outward_mm
+    if not edge.scalloped or edge.pitch_mm is None or len(edge.tips_mm) == 0:
+        inner = slice(len(out) // 40, len(out) - len(out) // 40)
+        return float(np.median(out[inner]))
+    near = max(0.08 * edge.pitch_mm.value, 0.6)
+    tips = [out[np.abs(profile.u_mm - u) <= near] for u in edge.tips_mm[:, 0]]
+    return float(np.median([tip.max() for tip in tips if len(tip)]))
+
+
+@dataclass(frozen=True, eq=False)
+class _Line:
+    """A line v(u): the base line and what waves both edges share beside it.
+
+    Between `from_mm` and `to_mm` the wave is a polynomial in u scaled to -1..1; beyond them it
+    goes on straight.
+    """
+
+    base: Floats
+    wave: Floats
+    from_mm: float
+    to_mm: float
+
+    @property
+    def bent(self) -> bool:
+        """Whether it is no straight line."""
+        return len(self.base) > 2 or bool(self.wave.any())
+
+    def __call__(self, u_mm: Floats) -> Floats:
+        middle, half = (self.from_mm + self.to_mm) / 2, (self.to_mm - self.from_mm) / 2
+        at = (np.asarray(u_mm, dtype=float) - middle) / half
+        held = np.clip(at, -1.0, 1.0)
+        wave = np.polyval(self.wave, held) + (at - held) * np.polyval(np.polyder(self.wave), held)
+        return np.asarray(np.polyval(self.base, u_mm) + wave, dtype=np.float64)
+
+
+def _level_line(base: Floats, rows: list[tuple[Floats, Floats]]) -> _Line:
+    """The base line, bent further where all rows of both edges wave alike.
+
+    Parameters
+    ----------
+    base : ndarray
+        Polynomial as `numpy.polyval` takes it.
+    rows : list of tuple
+        u and v of points that run along the lace side by side.
+    """
+    rows = [(u, v - np.polyval(base, u)) for u, v in rows if len(u) >= FEWEST_PLACES]
+    if not rows:
+        return _Line(base, np.zeros(1), 0.0, 1.0)
+    first = max(float(u.min()) for u, _ in rows)
+    last = min(float(u.max()) for u, _ in rows)
+    middle, half = (first + last) / 2, (last - first) / 2
+    if half <= 0:
+        return _Line(base, np.zeros(1), 0.0, 1.0)
+    at = np.concatenate([(u - middle) / half for u, _ in rows])
+    rest = np.concatenate([v - np.median(v) for _, v in rows])
+    own = np.concatenate([np.full(len(u), k) for k, (u, _) in enumerate(rows)])
+    inside = np.abs(at) <= 1.0
+    at, rest, own = at[inside], rest[inside], own[inside]
+    # Of a valley misplaced by a pin no more than a usual one's scatter counts.
+    usual = 1.4826 * float(np.median(np.abs(rest)))
+    rest = np.clip(rest, -4 * usual - 0.1, 4 * usual + 0.1)
+    places = min(len(u) for u, _ in rows)
+    best, missed = np.zeros(1), _foretold(at, rest, own, 0)
+    for degree in range(3, min(STEEPEST, places // PLACES_EACH) + 1):
+        now = _foretold(at, rest, own, degree)
+        wave = _shared(at, rest, own, degree)
+        if now < BETTER * missed and float(np.ptp(np.polyval(wave, at))) > LEAST_WAVE_MM:
+            best, missed = wave, now
+    return _Line(base, best, first, last)
+
+
+def _terms(at: Floats, own: NDArray[np.int64], degree: int) -> Floats:
+    """Columns: the powers shared, then a height of its own for each row."""
+    powers = np.column_stack([at**k for k in range(degree, 0, -1)]) if degree else np.zeros((len(at), 0))
+    rows = (own[:, None] == np.arange(own.max() + 1)[None]).astype(float)
+    return np.hstack([powers, rows])
+
+
+def _shared(at: Floats, rest: Floats, own: NDArray[np.int64], degree: int) -> Floats:
+    """The polynomial that rows at heights of their own share; 0 in the middle of them."""
+    found = np.linalg.lstsq(_terms(at, own, degree), rest, rcond=None)[0]
+    wave = np.append(found[:degree], 0.0)
+    wave[-1] = -float(np.polyval(wave, at).mean())
+    return np.asarray(wave, dtype=np.float64)
+
+
+def _foretold(at: Floats, rest: Floats, own: NDArray[np.int64], degree: int) -> float:
+    """How far places lie off a line fitted without them, mm: root mean square.
+
+    The residual without a place is its residual over one minus its leverage.
+    """
+    terms = _terms(at, own, degree)
+    inverse = np.linalg.pinv(terms)
+    leverage = np.einsum("ij,ji->i", terms, inverse)
+    miss = (rest - terms @ (inverse @ rest)) / np.maximum(1 - leverage, 1e-3)
+    return float(np.sqrt(np.mean(miss**2)))
+
+
+def _rows(profile: Profile, edge: LaceEdge) -> list[tuple[Floats, Floats]]:
+    """Valleys and tips of an edge, or the middles of stretches of a straight one."""
+    if profile.cut:
+        return []
+    if edge.scalloped:
+        return [(points[:, 0], points[:, 1]) for points in (edge.valleys_mm, edge.tips_mm)]
+    off = len(profile.u_mm) // 40
+    parts = np.array_split(np.arange(off, len(profile.u_mm) - off), STRETCHES)
+    u = np.array([profile.u_mm[part].mean() for part in parts])
+    return [(u, np.array([float(np.median(profile.v_mm[part])) for part in parts]))]
