@@ -21,7 +21,16 @@ from lacelay.reading.cloth import (
     joint_px,
     threads,
 )
-from lacelay.reading.mat import Image, Mask, Mat, commonest, completed, distance, sampled, surface_at
+from lacelay.reading.mat import (
+    Image,
+    Mask,
+    Mat,
+    commonest,
+    completed,
+    distance,
+    sampled,
+    surface_at,
+)
 from lacelay.reading.scale import Reference
 
 #: A card covers this share of the photo at least.
@@ -117,18 +126,14 @@ def _on_card(outline: Mask, found: Search, reference: Reference) -> Card | None:
     photo = np.stack([(xs + 0.5) / shrink - 0.5, (ys + 0.5) / shrink - 0.5], -1)
     terms, noise = _plane(colours, photo, reference.size_px)
     rows, columns = sampled(shape)
-    at = np.stack(
-        np.meshgrid((columns + 0.5) / shrink - 0.5, (rows + 0.5) / shrink - 0.5), axis=-1
-    )
+    at = np.stack(np.meshgrid((columns + 0.5) / shrink - 0.5, (rows + 0.5) / shrink - 0.5), axis=-1)
     surface = surface_at(terms, at, shape, reference.size_px)
     mat = completed(lab, surface, None, on_card, terms, noise, reference)
     if mat.contrast <= 0:
         return None
     far = distance(lab, surface, None, mat, joint_px(shape))
     thread = threads(far, mat, featureless_points(lab, None, noise)) & on_card
-    seen = cv2.resize(
-        thread.astype(np.float32), outline.shape[::-1], interpolation=cv2.INTER_AREA
-    )
+    seen = cv2.resize(thread.astype(np.float32), outline.shape[::-1], interpolation=cv2.INTER_AREA)
     return Card(outline, mat, np.asarray(seen, dtype=np.float32))
 
 

@@ -208,9 +208,7 @@ def threads(far: Image, mat: Mat, smooth: Mask) -> Mask:
     inner = cv2.erode(net.astype(np.uint8), np.ones((reach, reach), np.uint8), borderValue=1)
     # Wide places: half the picture's pixels show them as well.
     core = opened(smooth[::2, ::2].astype(np.uint8), 0.5 * FEATURELESS_SHARE * max(far.shape))
-    plain = cv2.resize(
-        cv2.dilate(core, disc(2)), far.shape[::-1], interpolation=cv2.INTER_NEAREST
-    )
+    plain = cv2.resize(cv2.dilate(core, disc(2)), far.shape[::-1], interpolation=cv2.INTER_NEAREST)
     return np.asarray((strong | (inner > 0)) & (plain == 0), dtype=bool)
 
 
@@ -333,9 +331,7 @@ def refuse_if_filled(seen: Image) -> None:
     seen. Both are everywhere in a photo filled with lace.
     """
     scale = _FILLED_PX / max(seen.shape)
-    small = cv2.resize(
-        seen, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA
-    )
+    small = cv2.resize(seen, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     pad = 3 * _FILLED_JOINT_PX
     # Mirrored: lace that runs out of the photo goes on.
     wide = cv2.copyMakeBorder(

@@ -20,14 +20,13 @@ from lacelay.reading.cloth import (
     LaceArea,
     Search,
     disc,
-    fill_holes,
     filled,
-    joint_px,
     opened,
     refuse_if_filled,
     search,
 )
-from lacelay.reading.mat import Image, Mask, Mat
+from lacelay.reading.mat import Mask, Mat
+from lacelay.reading.parting import PART_TURN_RAD, hanging_together
 from lacelay.reading.scale import Reference
 
 Floats = NDArray[np.float64]
@@ -41,21 +40,6 @@ LEAST_CONTRAST = 6.0
 #: A mat with lace on it, seen before a table, spans more of the photo than this; what bare
 #: places span in a photo filled with lace are motifs.
 LEAST_MAT_SHARE = 0.6
-#: A hole is what a ring goes round when it is this share of all within the outline, the
-#: outline is as full as the second share, and the middles lie within the third share of its
-#: size: net that was lost leaves holes of any shape, anywhere.
-RING_HOLE, RING_FULL, RING_APART = 0.12, 0.8, 0.12
-#: A piece as full as this is one strip.
-ONE_STRIP = 0.93
-#: Strips that touch are parted where a neck narrower than so many px, or than these shares of
-#: the widest's half width, holds them together.
-NECKS_PX, NECKS = (2.0, 3.5, 5.5, 8.0), (0.25, 0.4, 0.55)
-#: Each is this share of the widest's half width and of all their area.
-PART_DEEP, PART_AREA = 0.25, 0.025
-#: Parts of touching strips are this many times as long as wide, and parallel within this, rad.
-PART_LONG, PART_TURN_RAD = 2.5, 0.25
-#: A hole that measures this share of a piece's longer side is a gap between strips.
-GAP_LONG = 0.4
 #: Lace is rough: more than this share of it has threads within a few pixels.
 ROUGH_SHARE = 0.25
 #: Numerals are printed this near a grid's outermost lines, in steps, or beyond them.
@@ -113,7 +97,7 @@ def find_laces(photo: NDArray[np.uint8], reference: Reference) -> tuple[LaceArea
     known: Mask | None = None if found.covered is None else ~found.covered
     for card in cards:
         seen &= ~card.outline
-    pieces = _hanging_together(seen)
+    pieces = hanging_together(seen, 0.5 * LEAST_SHARE)
     if pieces and _touches_all(pieces[0][0], seen):
         # A table beside the mat hangs together with lace that lies across the mat's edge.
         known = _mat_seen(seen) & on_mat
@@ -121,7 +105,7 @@ def find_laces(photo: NDArray[np.uint8], reference: Reference) -> tuple[LaceArea
             raise filled()
         seen &= known
         on_mat = known
-        pieces = _hanging_together(seen)
+        pieces = hanging_together(seen, 0.5 * LEAST_SHARE)
         if pieces and _touches_all(pieces[0][0], seen):
             raise filled()
     laces = [
@@ -132,7 +116,7 @@ def find_laces(photo: NDArray[np.uint8], reference: Reference) -> tuple[LaceArea
     for card in cards:
         laces += [
             _Piece(extent, ring, card.mat, card.outline, card)
-            for extent, ring in _hanging_together(card.seen > PIECE_COVER)
+            for extent, ring in hanging_together(card.seen > PIECE_COVER, 0.5 * LEAST_SHARE)
             if card.mat.contrast >= LEAST_CONTRAST
         ]
     if found.covered is not None:
@@ -191,130 +175,6 @@ def _area(piece: _Piece, found: Search, on_mat: Mask | None) -> tuple[LaceArea, 
 def _box(mask: Mask) -> tuple[int, int, int, int]:
     rows, columns = np.flatnonzero(mask.any(1)), np.flatnonzero(mask.any(0))
     return int(rows[0]), int(columns[0]), int(rows[-1]) + 1, int(columns[-1]) + 1
-
-
-def _hanging_together(seen: Mask) -> list[tuple[Mask, bool]]:
-    """Pieces with their holes filled, and whether each is a ring; the largest first."""
-    joint = joint_px(seen.shape)
-    pad = int(3 * joint)
-    closed = cv2.morphologyEx(
-        np.pad(seen.astype(np.uint8), pad), cv2.MORPH_CLOSE, disc(joint)
-    )[pad:-pad, pad:-pad]
-    # Printed lines, scratches and loose threads that reach the lace are no part of it.
-    whole = cv2.morphologyEx(
-        fill_holes(closed > 0).astype(np.uint8), cv2.MORPH_OPEN, disc(0.7 * joint)
-    )
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(whole)
-    pieces: list[tuple[Mask, bool]] = []
-    for k in range(1, count):
-        if stats[k, cv2.CC_STAT_AREA] < 0.5 * LEAST_SHARE * seen.size:
-            continue
-        left, top, wide, high = (int(x) for x in stats[k, :4])
-        box = slice(top, top + high), slice(left, left + wide)
-        own = labels[box] == k
-        hole = _ring_hole(own, closed[box] > 0)
-        parts = [own & ~hole] if hole is not None else _parted(own, closed[box] > 0)
-        for part in parts:
-            mask = np.zeros(seen.shape, bool)
-            mask[box] = part
-            pieces.append((mask, hole is not None))
-    return sorted(pieces, key=lambda piece: -int(np.count_nonzero(piece[0])))
-
-
-def _ring_hole(piece: Mask, closed: Mask) -> Mask | None:
-    """The hole that a ring goes round, or None."""
-    count, labels, stats, centres = cv2.connectedComponentsWithStats(
-        (piece & ~closed).astype(np.uint8)
-    )
-    if count < 2:
-        return None
-    largest = 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
-    area = float(np.count_nonzero(piece))
-    if stats[largest, cv2.CC_STAT_AREA] < RING_HOLE * area:
-        return None
-    hole = labels == largest
-    rows, columns = np.nonzero(piece)
-    size = float(np.sqrt(area))
-    off = np.hypot(columns.mean() - centres[largest][0], rows.mean() - centres[largest][1])
-    if off > RING_APART * size or min(_fullness(piece), _fullness(hole)) < RING_FULL:
-        return None
-    return hole
-
-
-def _fullness(mask: Mask) -> float:
-    """Area as a share of its convex hull's."""
-    contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    largest = max(contours, key=cv2.contourArea)
-    hull = float(cv2.contourArea(cv2.convexHull(largest)))
-    return float(cv2.contourArea(largest)) / max(hull, 1.0)
-
-
-def _parted(piece: Mask, closed: Mask) -> list[Mask]:
-    """Strips that touch, each by itself: long parallel parts held together by narrow necks."""
-    gaps = _gaps(piece, closed)
-    if not gaps.any() and _fullness(piece) > ONE_STRIP:
-        return [piece]
-    own = np.pad((piece & ~gaps).astype(np.uint8), 1)
-    deep = cv2.distanceTransform(own, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
-    half = float(deep.max())
-    necks = [0.5, *(each for each in NECKS_PX if each < 0.4 * half), *(k * half for k in NECKS)]
-    for neck in sorted(necks):
-        count, cores, stats, _ = cv2.connectedComponentsWithStats((deep > neck).astype(np.uint8))
-        least = PART_AREA * float(stats[1:, cv2.CC_STAT_AREA].sum())
-        large = [k for k in range(1, count) if stats[k, cv2.CC_STAT_AREA] > least]
-        if len(large) > 1:
-            large = _side_by_side(cores, deep, large, half)
-        if len(large) < 2:
-            continue
-        parts = _nearest(cores, large)
-        masks = [((parts == k) & (own > 0))[1:-1, 1:-1] for k in large]
-        return [part for mask in masks for part in _parted(mask, closed)]
-    return [piece]
-
-
-def _gaps(piece: Mask, closed: Mask) -> Mask:
-    """Holes as long as strips: mat between strips whose ends touch, not the lace's own holes."""
-    count, labels, stats, _ = cv2.connectedComponentsWithStats((piece & ~closed).astype(np.uint8))
-    sides = stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].astype(float)
-    long = np.hypot(*sides.T) > GAP_LONG * max(piece.shape)
-    long[0] = False
-    return np.asarray(long[labels]) if count > 1 else np.zeros_like(piece)
-
-
-def _side_by_side(
-    cores: NDArray[np.int32], deep: Image, large: list[int], half: float
-) -> list[int]:
-    """Those of the parts that are long, parallel to the largest and beside it."""
-    found: list[tuple[int, Floats, Floats, float]] = []
-    for k in large:
-        rows, columns = np.nonzero(cores == k)
-        if float(deep[rows, columns].max()) < PART_DEEP * half:
-            continue
-        points = np.stack([columns, rows], -1).astype(float)
-        values, vectors = np.linalg.eigh(np.cov(points.T))
-        if np.sqrt(values[1] / max(values[0], 1e-9)) > PART_LONG:
-            found.append((k, points.mean(0), vectors[:, 1], float(np.sqrt(3 * values[1]))))
-    if not found:
-        return []
-    _, origin, along, length = max(found, key=lambda part: part[3])
-    return [
-        k
-        for k, middle, way, long in found
-        # Beside, not one behind the other: those are one strip with something lying across.
-        if abs(float(way @ along)) > np.cos(PART_TURN_RAD)
-        and abs(float((middle - origin) @ along)) < max(long, length)
-    ]
-
-
-def _nearest(cores: NDArray[np.int32], large: list[int]) -> NDArray[np.int32]:
-    """Every pixel's nearest part."""
-    kept = np.isin(cores, large)
-    _, labels = cv2.distanceTransformWithLabels(
-        (~kept).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
-    )
-    number = np.zeros(int(labels.max()) + 1, np.int32)
-    number[labels[kept]] = cores[kept]
-    return np.asarray(number[labels], dtype=np.int32)
 
 
 def _joined_under(pieces: list[_Piece], covered: Mask) -> list[_Piece]:
@@ -410,10 +270,10 @@ def _mat_seen(seen: Mask) -> Mask:
     bare = opened((~seen).astype(np.uint8), 0.006 * max(seen.shape))
     _, labels, stats, _ = cv2.connectedComponentsWithStats(bare)
     large = np.flatnonzero(stats[:, cv2.CC_STAT_AREA] > 0.01 * seen.size)
-    rows, columns = np.nonzero(np.isin(labels, large[large > 0]))
-    if len(rows) < 3:
+    mat = np.isin(labels, large[large > 0])
+    if not mat.any():
         return np.zeros(seen.shape, bool)
-    hull = _hull_of(np.isin(labels, large[large > 0])).astype(np.uint8)
+    hull = _hull_of(mat).astype(np.uint8)
     return np.asarray(cv2.erode(hull, disc(3), borderValue=1) > 0)
 
 

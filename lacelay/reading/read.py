@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from lacelay.errors import PhotoError, ReadingError
 from lacelay.model.lace import Lace, LaceEdge, Measured, Repeat, Scale
 from lacelay.model.picture import LacePicture
-from lacelay.reading.beads import read_beads
 from lacelay.reading.axis import Axis, long_axis
+from lacelay.reading.beads import read_beads
 from lacelay.reading.cloth import LaceArea
 from lacelay.reading.cords import read_cords
 from lacelay.reading.edges import VALLEY_SIGMA_MM, Profile, profiles, read_edge
@@ -362,7 +362,7 @@ def _place(area: LaceArea, photo: NDArray[np.uint8]) -> str:
 def _about_ring(straight: Straight) -> tuple[str, ...]:
     if not straight.closed:
         return ()
-    said = (
+    said: tuple[str, ...] = (
         "The lace is closed in itself: it was read from one valley of its outer edge round to "
         "the same, lengths along that edge; cut it open there to lay it as a strip.",
     )

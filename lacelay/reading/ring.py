@@ -8,6 +8,7 @@ valleys.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import TypeVar
 
 import cv2
@@ -323,7 +324,7 @@ def _by_its_dips(
         return even
     height = np.append(out[places], out[places[0]])
     tips = []
-    for start, stop in zip(at[:-1], at[1:], strict=True):
+    for start, stop in pairwise(at):
         own = np.flatnonzero((u > start) & (u < stop))
         top = own[int(np.argmax(level[own]))]
         tips.append((u[top], out[top]))
@@ -332,9 +333,7 @@ def _by_its_dips(
     sign = np.array([1.0, -1.0 if profile.side == "lower" else 1.0])
     pitch, deep = float(wide.mean()), float(np.median(depth))
     root = np.sqrt(len(wide))
-    doubt = (
-        f"its scallops are of uneven width; were they even there would be {even.count} of them"
-    )
+    doubt = f"its scallops are of uneven width; were they even there would be {even.count} of them"
     return replace(
         even,
         valleys_mm=np.column_stack([at, height]) * sign,

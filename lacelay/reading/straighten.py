@@ -261,7 +261,7 @@ def _level_line(base: Floats, rows: list[tuple[Floats, Floats]]) -> _Line:
 
 def _terms(at: Floats, own: NDArray[np.int64], degree: int) -> Floats:
     """Columns: the powers shared, then a height of its own for each row."""
-    powers = np.column_stack([at**k for k in range(degree, 0, -1)]) if degree else np.zeros((len(at), 0))
+    powers = at[:, None] ** np.arange(degree, 0, -1)
     rows = (own[:, None] == np.arange(own.max() + 1)[None]).astype(float)
     return np.hstack([powers, rows])
 
