@@ -177,11 +177,27 @@ class Motif:
 
 @dataclass(frozen=True)
 class Bead:
-    """A bead or sequin: its place and diameter."""
+    """A bead or sequin: its place and diameter, and the run it is threaded in.
+
+    Parameters
+    ----------
+    u_mm, v_mm, diameter_mm : float
+    run : int
+        Number of the run: beads of one run are on one thread, and a cut through it frees all
+        of them. -1 for a bead sewn on by itself, or where it is not known.
+    along : int
+        Its place in the order of the thread; only the order counts, not the numbers.
+    """
 
     u_mm: float
     v_mm: float
     diameter_mm: float
+    run: int = -1
+    along: int = 0
+
+    def __post_init__(self) -> None:
+        if self.run < -1 or self.along < 0:
+            raise ValueError("a bead's run is -1 or more, its place in it not negative")
 
 
 @dataclass(frozen=True)
@@ -296,6 +312,17 @@ class Lace:
         object.__setattr__(self, "outline_mm", outline)
         for name in ("motifs", "beads", "cords_mm", "doubts", "flaws_mm", "parts"):
             object.__setattr__(self, name, tuple(getattr(self, name)))
+
+    @property
+    def bead_runs(self) -> tuple[tuple[int, ...], ...]:
+        """Runs of two beads and more: numbers of the beads, each run in the order of its thread."""
+        runs: dict[int, list[tuple[int, int]]] = {}
+        for k, bead in enumerate(self.beads):
+            if bead.run >= 0:
+                runs.setdefault(bead.run, []).append((bead.along, k))
+        return tuple(
+            tuple(k for _, k in sorted(runs[number])) for number in sorted(runs) if len(runs[number]) > 1
+        )
 
     def edge(self, side: Side) -> LaceEdge:
         """Return the lower or the upper edge."""

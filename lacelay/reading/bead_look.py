@@ -1,0 +1,253 @@
+"""Learn the look of this lace's beads from sure ones, and tell it from the rest of this lace.
+
+Beads of one lace, lit as this photo is lit, look alike: Fisher's linear discriminant of the
+sure ones against everything else that is round on this lace tells the others. Copies one
+repeat away support each other.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lacelay.model.lace import Repeat
+from lacelay.reading.bead_spots import (
+    Floats,
+    Image,
+    Looks,
+    Mask,
+    Spots,
+    View,
+    looks,
+    on_lines,
+    peaks,
+    ring_answers,
+    spots_of_size,
+)
+
+#: Half the side of the learned look, as a share of the radius, and the most pixels of it.
+REACH, MOST_HALF = 1.25, 6
+#: Most spots to learn from, of beads and of the rest.
+MOST_BEADS, MOST_REST = 400, 1200
+#: Answer (0 the lace's own, 1 a typical bead) from which a spot is a bead.
+SURE = 0.7
+#: Spots between beads and the rest, as a share of those at the beads' own answer, at most.
+SET_APART = 0.6
+#: How much the discriminant leans on what all pictures vary by alike.
+RIDGE = 0.3
+#: How round a spot is at least to be learned from.
+ROUND = 0.37
+#: Copies of a bead lie within this of where the repeat puts them, mm.
+COPY_MM = 0.8
+
+
+@dataclass(frozen=True, eq=False)
+class Told:
+    """What was told of spots of one size, no two of them on each other.
+
+    Parameters
+    ----------
+    spots : Spots
+    looks : Looks
+    answer : ndarray, shape (n,)
+        0 the lace's own, 1 a typical bead; copies heard.
+    lined : ndarray of bool, shape (n,)
+        A line of the mat runs there.
+    """
+
+    spots: Spots
+    looks: Looks
+    answer: Floats
+    lined: Mask
+
+    @property
+    def good(self) -> Mask:
+        """Spots that look no less like a bead than typical ones do.
+
+        A picot is a ring of thread: it has the size and the shades of a bead, and a hole.
+        """
+        sure = self.looks.sure & (self.answer > SURE) & ~self.lined
+        if not sure.any():
+            return sure
+        least = _beyond(-self.looks.lowest[sure], 4.0, 0.25)
+        most = _beyond(self.looks.rim[sure], 5.0, 10.0)
+        whole = (-self.looks.lowest < least) & (self.looks.rim < most)
+        return np.asarray(whole, dtype=bool)
+
+
+def _beyond(values: Floats, times: float, least: float) -> float:
+    middle = float(np.median(values))
+    return middle + max(times * float(np.median(np.abs(values - middle))), least)
+
+
+def tell(
+    view: View, radius_mm: float, least: int, repeat: Repeat | None
+) -> Told | None:
+    """Tell beads of one size from all else on the lace.
+
+    Parameters
+    ----------
+    radius_mm : float
+    least : int
+        Fewest sure ones to learn from.
+    repeat : Repeat or None
+
+    Returns
+    -------
+    Told or None
+        None where too few are sure.
+    """
+    spots = spots_of_size(view, radius_mm, 0.3)
+    seen = looks(view, spots)
+    bead = seen.sure & ~on_lines(view, spots) & (spots.round_ > ROUND)
+    if bead.sum() < least:
+        return None
+    bead[bead] = _own_size(view, spots.where(bead))
+    bead &= _supported(view, spots.at, spots.round_, repeat) > ROUND
+    if bead.sum() < least:
+        return None
+    apart = 1.1 * radius_mm * view.px_per_mm
+    rest = ~bead & ~_near(spots.at, spots.at[bead], apart)
+    random = np.random.default_rng(1)
+    half = min(MOST_HALF, round(REACH * radius_mm * view.px_per_mm))
+    pictures = _pictures(view)
+    beads = random.permutation(spots.at[bead])[:MOST_BEADS]
+    rows, columns = np.nonzero(view.inside)
+    pick = random.integers(0, len(rows), MOST_REST)
+    anywhere = np.column_stack([columns[pick], rows[pick]]).astype(np.float64)
+    anywhere = anywhere[~_near(anywhere, spots.at[bead], apart)]
+    others = np.vstack([random.permutation(spots.at[rest])[: MOST_REST // 2], anywhere])
+    weight, offset = _fisher(_cut(pictures, beads, half), _cut(pictures, others, half))
+    # All that is round is judged, then learned from again: what was wrong, above all.
+    told = _everywhere(view, pictures, weight, offset, radius_mm, repeat)
+    # What looks like a bead at first and is none is now known: learn again, against that.
+    bead = told.good & (told.answer > SURE) & told.looks.sure & ~told.lined
+    rest = told.answer < 0.7 * SURE
+    if bead.sum() < least or rest.sum() < 50:
+        return None
+    square = _cut(pictures, told.spots.at, half)
+    chosen = random.permutation(np.flatnonzero(bead))[:MOST_BEADS]
+    hard = np.flatnonzero(rest)[np.argsort(-told.answer[rest])][:MOST_REST]
+    weight, offset = _fisher(square[chosen], square[hard])
+    value = _supported(view, told.spots.at, square @ weight - offset, repeat)
+    return Told(told.spots, told.looks, value, told.lined)
+
+
+def valley(told: Told) -> float | None:
+    """The answer between beads and all else where fewest lie; None where none stand apart."""
+    value = told.answer[told.good]
+    step = 0.04
+    edges = np.arange(0.3, 1.6, step)
+    count = np.convolve(np.histogram(value, edges)[0], np.array([1, 2, 3, 2, 1]) / 9, "same")
+    middle = (edges[:-1] + edges[1:]) / 2
+    between = (middle > 0.5) & (middle < 0.9)
+    lowest = int(np.flatnonzero(between)[np.argmin(count[between])])
+    if count[lowest] > SET_APART * count[lowest:].max():
+        return None
+    return float(middle[lowest])
+
+
+def _everywhere(
+    view: View,
+    pictures: tuple[Image, ...],
+    weight: Floats,
+    offset: float,
+    radius_mm: float,
+    repeat: Repeat | None,
+) -> Told:
+    """Look for the learned look at every pixel."""
+    side = round(np.sqrt(len(weight) / len(pictures)))
+    answer = np.full(view.inside.shape, -offset, np.float32)
+    for picture, part in zip(pictures, np.split(weight, len(pictures)), strict=True):
+        kernel = part.reshape(side, side).astype(np.float32)
+        found = cv2.filter2D(picture, -1, kernel, borderType=cv2.BORDER_REFLECT)
+        answer += np.asarray(found, np.float32)
+    answer[~view.inside] = -1
+    at = peaks(answer, 0.3, 0.75 * radius_mm * view.px_per_mm)
+    x, y = at.astype(int).T
+    spots = Spots(at, np.full(len(at), radius_mm), answer[y, x].astype(np.float64))
+    value = _supported(view, at, spots.round_, repeat)
+    return Told(spots, looks(view, spots), value, on_lines(view, spots))
+
+
+def _pictures(view: View) -> tuple[Image, ...]:
+    cosine, sine = cv2.split(view.edges)
+    return (
+        np.clip(view.light, -45, 30) / np.float32(20),
+        view.alpha * np.float32(2),
+        np.minimum(view.strange, 25) / np.float32(12),
+        np.asarray(cosine, np.float32),
+        np.asarray(sine, np.float32),
+    )
+
+
+def _cut(pictures: tuple[Image, ...], at: Floats, half: int) -> Image:
+    """Squares about places, all pictures in a row, shape (n, pictures * side * side)."""
+    height, width = pictures[0].shape
+    step = np.arange(-half, half + 1)
+    x, y = np.round(at).astype(np.intp).T
+    rows = np.clip(y[:, None] + step, 0, height - 1)
+    columns = np.clip(x[:, None] + step, 0, width - 1)
+    index = (rows[:, :, None] * width + columns[:, None, :]).reshape(len(at), -1)
+    return np.concatenate([picture.ravel()[index] for picture in pictures], axis=1)
+
+
+def _fisher(beads: Image, rest: Image) -> tuple[Floats, float]:
+    """Weights and offset of Fisher's linear discriminant: mean 1 for beads, 0 for the rest."""
+    from scipy import linalg
+
+    one, none = beads.mean(0), rest.mean(0)
+    a, b = beads - one, rest - none
+    spread = 0.5 * (a.T @ a) / len(a) + 0.5 * (b.T @ b) / len(b)
+    spread[np.diag_indices(len(spread))] += RIDGE * np.trace(spread) / len(spread)
+    weight = linalg.cho_solve(linalg.cho_factor(spread, lower=True), one - none)
+    weight /= float((one - none) @ weight)
+    return np.asarray(weight, np.float64), float(none @ weight)
+
+
+def _own_size(view: View, spots: Spots) -> Mask:
+    """Whether each spot is as round at its radius as at any smaller one."""
+    radius = float(spots.radius_mm[0])
+    answer = ring_answers(view, spots.at, (0.6 * radius, 0.75 * radius, radius))
+    return np.asarray(answer[:, 2] > 0.85 * answer.max(axis=1), dtype=bool)
+
+
+def _near(at: Floats, some: Floats, within_px: float) -> Mask:
+    from scipy.spatial import cKDTree
+
+    return np.asarray(cKDTree(some).query(at)[0] < within_px, dtype=bool)
+
+
+def _supported(view: View, at: Floats, value: Floats, repeat: Repeat | None) -> Floats:
+    """A value of each spot, weighed with that of its copies; less where a line runs."""
+    from scipy.spatial import cKDTree
+
+    x, y = at.astype(int).T
+    lined = view.zone[y, x]
+    doubted = np.where(lined, 0.85 * value, value)
+    asked = np.flatnonzero(value > 0.15)
+    if repeat is None or repeat.sure < 0.5 or len(asked) == 0:
+        return doubted
+    tree = cKDTree(at[asked])
+    shift = repeat.length_mm.value * view.px_per_mm
+    total, seen = np.zeros(len(asked)), np.zeros(len(asked))
+    height, width = view.inside.shape
+    heard = np.append(np.clip(value[asked], 0, 1.1), 0.0)
+    for k in (-3, -2, -1, 1, 2, 3):
+        moved = at[asked] + [k * shift, 0.0]
+        column = np.round(moved[:, 0]).astype(int)
+        there = (column >= 0) & (column < width)
+        row = np.clip(np.round(moved[:, 1]).astype(int), 0, height - 1)
+        there &= view.inside[row, np.clip(column, 0, width - 1)]
+        within = COPY_MM * view.px_per_mm
+        nearest = tree.query(moved[there], k=2, distance_upper_bound=within)[1]
+        total[there] += heard[nearest].max(axis=1)
+        seen[there] += 1
+    share = np.where(lined[asked], 0.5, 0.3)
+    mean = total / np.maximum(seen, 1)
+    weighed = (1 - share) * value[asked] + share * mean
+    doubted[asked] = np.where(seen > 0, weighed, doubted[asked])
+    return doubted

@@ -1,0 +1,208 @@
+"""Thread beads into the runs they were sewn on in.
+
+Beads of one thread lie at one spacing along a path that bends slowly: of all pairs of
+neighbours of a bead, the pair that it lies straightest and most evenly between says which
+way its thread goes. Links are taken from the most to the least regular, two to a bead, and
+those that the copies of the repeat have too come first. A ring of beads is opened at its
+least regular link: the thread has two ends.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lacelay.model.lace import Bead, Repeat
+
+Floats = NDArray[np.float64]
+Whole = NDArray[np.int64]
+
+#: Neighbours lie within this many bead diameters, middle to middle, mm at the most.
+REACH, MOST_REACH_MM = 2.6, 6.0
+#: Neighbours of a bead that are tried.
+NEIGHBOURS = 7
+#: Beads of one run are no further apart in size than this factor.
+ALIKE = 1.4
+#: Turn of a thread at a bead beyond which it is no thread, radians.
+MOST_TURN_RAD = 1.15
+#: Ratio of two spacings on a run, at the most.
+MOST_UNEVEN = 1.6
+#: Cost of a link beyond which none is made, and of one that no third bead speaks for.
+MOST_COST, ALONE = 1.0, 1.1
+#: Copies of a bead lie within this of where the repeat puts them, mm.
+COPY_MM = 0.9
+#: What it costs a link that no copy has it.
+UNHEARD = 0.6
+
+
+def threaded(beads: Sequence[Bead], repeat: Repeat | None = None) -> tuple[Bead, ...]:
+    """Write into beads the run each belongs to.
+
+    Parameters
+    ----------
+    beads : sequence of Bead
+    repeat : Repeat or None
+        Where known, copies of a link support each other.
+
+    Returns
+    -------
+    tuple of Bead
+        In the same order, `run` and `along` set; -1 for beads sewn on by themselves.
+
+    Examples
+    --------
+    >>> line = [Bead(2.0 * k, 5.0, 1.6) for k in (2, 0, 1, 3)] + [Bead(40.0, 5.0, 1.6)]
+    >>> [(bead.run, bead.along) for bead in threaded(line)]
+    [(0, 2), (0, 0), (0, 1), (0, 3), (-1, 0)]
+    """
+    at = np.array([(bead.u_mm, bead.v_mm) for bead in beads]).reshape(-1, 2)
+    size = np.array([bead.diameter_mm for bead in beads])
+    found = [replace(bead, run=-1, along=0) for bead in beads]
+    for number, run in enumerate(runs_of(at, size, repeat)):
+        for along, k in enumerate(run):
+            found[k] = replace(found[k], run=number, along=along)
+    return tuple(found)
+
+
+def runs_of(at_mm: Floats, size_mm: Floats, repeat: Repeat | None = None) -> list[list[int]]:
+    """Runs of two beads and more, each from its left end on, in order of that end.
+
+    Parameters
+    ----------
+    at_mm : ndarray, shape (n, 2)
+        Places (u, v).
+    size_mm : ndarray, shape (n,)
+        Diameters.
+    repeat : Repeat or None
+    """
+    pairs, cost = _links(at_mm, size_mm)
+    if not len(pairs):
+        return []
+    chosen = _chosen(at_mm, pairs, cost)
+    if repeat is not None and repeat.sure >= 0.5:
+        cost = cost + UNHEARD * (1 - _heard(at_mm, pairs, chosen, repeat.length_mm.value))
+        chosen = _chosen(at_mm, pairs, cost)
+    runs = _walked(len(at_mm), pairs[chosen], cost[chosen])
+    for run in runs:
+        if tuple(at_mm[run[0]]) > tuple(at_mm[run[-1]]):
+            run.reverse()
+    return sorted(runs, key=lambda run: tuple(at_mm[run[0]]))
+
+
+def _links(at: Floats, size: Floats) -> tuple[Whole, Floats]:
+    """Pairs of neighbours that may follow each other, and how irregular each would be."""
+    from scipy.spatial import cKDTree
+
+    none = np.empty((0, 2), np.int64), np.empty(0)
+    if len(at) < 2:
+        return none
+    reach = min(REACH * float(np.median(size)), MOST_REACH_MM)
+    away, near = cKDTree(at).query(at, k=NEIGHBOURS + 1, distance_upper_bound=reach)
+    away, near = away[:, 1:], near[:, 1:]
+    other = np.where(np.isfinite(away), near, 0)
+    factor = size[other] / size[:, None]
+    fits = np.isfinite(away) & (factor < ALIKE) & (factor > 1 / ALIKE)
+    # Each bead between each two of its neighbours: how straight, how even, how near.
+    step = at[other] - at[:, None]
+    unit = step / np.maximum(away, 1e-9)[..., None]
+    unit[~fits] = 0
+    cosine = -np.einsum("iak,ibk->iab", unit, unit)
+    first, second = away[:, :, None], away[:, None, :]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        uneven = np.abs(np.log(first / second))
+        turn = np.arccos(np.clip(cosine, -1, 1))
+        spare = (first + second) / 2 / reach
+        triple = 0.6 * (turn / MOST_TURN_RAD) ** 2 + 1.2 * uneven + 0.35 * spare
+        both = fits[:, :, None] & fits[:, None, :] & (turn < MOST_TURN_RAD)
+        triple = np.where(both & (uneven < np.log(MOST_UNEVEN)), triple, np.inf)
+    best = triple.min(axis=2)
+    index = np.repeat(np.arange(len(at)), other.shape[1]).reshape(other.shape)
+    one, two, each = index[fits], other[fits], best[fits]
+    low, high = np.minimum(one, two), np.maximum(one, two)
+    # What both ends say of a link counts: one end of a run has nothing to say.
+    whole, inverse = np.unique(np.column_stack([low, high]), axis=0, return_inverse=True)
+    inverse = inverse.ravel()
+    said = np.full((len(whole), 2), ALONE)
+    for side, mask in enumerate((one == low, one != low)):
+        said[inverse[mask], side] = np.minimum(each[mask], ALONE)
+    cost = 0.7 * said.min(axis=1) + 0.3 * said.max(axis=1)
+    return whole.astype(np.int64), cost
+
+
+def _chosen(at: Floats, pairs: Whole, cost: Floats) -> Whole:
+    """Numbers of the links taken, most regular first, two to a bead and none across another."""
+    links: list[list[int]] = [[] for _ in at]
+    taken: list[int] = []
+    for k in np.argsort(cost, kind="stable"):
+        if cost[k] > MOST_COST:
+            break
+        i, j = int(pairs[k, 0]), int(pairs[k, 1])
+        if len(links[i]) > 1 or len(links[j]) > 1:
+            continue
+        if all(_goes_on(at, old, here, new) for here, new in ((i, j), (j, i)) for old in links[here]):
+            links[i].append(j)
+            links[j].append(i)
+            taken.append(int(k))
+    return np.array(taken, np.int64)
+
+
+def _goes_on(at: Floats, old: int, here: int, new: int) -> bool:
+    """Whether a thread from one bead through another may go on to a third."""
+    ax, ay = at[here] - at[old]
+    bx, by = at[new] - at[here]
+    a, b = float(np.hypot(ax, ay)), float(np.hypot(bx, by))
+    straight = (ax * bx + ay * by) / max(a * b, 1e-9) > np.cos(MOST_TURN_RAD)
+    return bool(straight and max(a, b) < MOST_UNEVEN * min(a, b))
+
+
+def _heard(at: Floats, pairs: Whole, chosen: Whole, repeat_mm: float) -> Floats:
+    """Share of the copies of each link that are links as well; a half where none are seen."""
+    from scipy.spatial import cKDTree
+
+    tree = cKDTree(at)
+    linked = np.zeros(len(pairs), bool)
+    linked[chosen] = True
+    key = pairs[:, 0] * len(at) + pairs[:, 1]  # sorted: pairs are unique and in order
+    yes, asked = np.zeros(len(pairs)), np.zeros(len(pairs))
+    for k in (-3, -2, -1, 1, 2, 3):
+        _, near = tree.query(at + [k * repeat_mm, 0.0], distance_upper_bound=COPY_MM)
+        one, two = near[pairs[:, 0]], near[pairs[:, 1]]
+        there = (one < len(at)) & (two < len(at)) & (one != two)
+        wanted = np.minimum(one, two) * len(at) + np.maximum(one, two)
+        place = np.clip(np.searchsorted(key, wanted), 0, len(key) - 1)
+        asked += there
+        yes += there & (key[place] == wanted) & linked[place]
+    return np.asarray((yes + 0.5) / (asked + 1), np.float64)
+
+
+def _walked(count: int, links: Whole, cost: Floats) -> list[list[int]]:
+    """Beads of each run in the order of its thread; rings opened at the least regular link."""
+    beside: list[dict[int, float]] = [{} for _ in range(count)]
+    for (i, j), each in zip(links.tolist(), cost.tolist(), strict=True):
+        beside[i][j] = beside[j][i] = each
+    left = {k for k in range(count) if beside[k]}
+    runs = []
+    ends = [k for k in sorted(left) if len(beside[k]) == 1]
+    for start in ends:
+        if start in left:
+            runs.append(_walk(start, beside, left))
+    while left:
+        run = _walk(min(left), beside, left)
+        steps = [beside[a][b] for a, b in zip(run, run[1:] + run[:1], strict=True)]
+        cut = int(np.argmax(steps)) + 1
+        runs.append(run[cut:] + run[:cut])
+    return runs
+
+
+def _walk(start: int, beside: list[dict[int, float]], left: set[int]) -> list[int]:
+    run = [start]
+    left.discard(start)
+    while True:
+        following = sorted(k for k in beside[run[-1]] if k in left)
+        if not following:
+            return run
+        run.append(following[0])
+        left.discard(following[0])
