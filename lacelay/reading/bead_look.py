@@ -34,10 +34,12 @@ REACH, MOST_HALF = 1.25, 6
 MOST_BEADS, MOST_REST = 400, 1200
 #: Answer (0 the lace's own, 1 a typical bead) from which a spot is a bead.
 SURE = 0.7
-#: Spots between beads and the rest, as a share of those at the beads' own answer, at most.
-SET_APART = 0.6
+#: Pictures a look is learned on.
+PICTURES = 5
 #: How much the discriminant leans on what all pictures vary by alike.
 RIDGE = 0.3
+#: Spots nearer than this many radii lie on each other; one is none below this share of the other.
+ON_EACH_OTHER, NEARLY = 1.3, 0.85
 #: How round a spot is at least to be learned from.
 ROUND = 0.37
 #: Copies of a bead lie within this of where the repeat puts them, mm.
@@ -83,10 +85,25 @@ def _beyond(values: Floats, times: float, least: float) -> float:
     return middle + max(times * float(np.median(np.abs(values - middle))), least)
 
 
-def tell(
-    view: View, radius_mm: float, least: int, repeat: Repeat | None
-) -> Told | None:
-    """Tell beads of one size from all else on the lace.
+@dataclass(frozen=True, eq=False)
+class Look:
+    """The learned look of beads of one size at one resolution.
+
+    Parameters
+    ----------
+    weights : ndarray, shape (pictures, side, side)
+    offset : float
+        Taken from the weighted sum, 0 is left for the lace's own and 1 for a typical bead.
+    radius_mm : float
+    """
+
+    weights: Image
+    offset: float
+    radius_mm: float
+
+
+def learn(view: View, radius_mm: float, least: int, repeat: Repeat | None) -> Look | None:
+    """Learn the look of the beads of one size against all else on the lace.
 
     Parameters
     ----------
@@ -94,83 +111,101 @@ def tell(
     least : int
         Fewest sure ones to learn from.
     repeat : Repeat or None
+        Where known, copies of a bead support each other.
 
     Returns
     -------
-    Told or None
+    Look or None
         None where too few are sure.
     """
     spots = spots_of_size(view, radius_mm, 0.3)
-    seen = looks(view, spots)
-    bead = seen.sure & ~on_lines(view, spots) & (spots.round_ > ROUND)
+    spots = spots.where(spots.round_ > ROUND)
+    bead = looks(view, spots).sure & ~on_lines(view, spots)
     if bead.sum() < least:
         return None
     bead[bead] = _own_size(view, spots.where(bead))
     bead &= _supported(view, spots.at, spots.round_, repeat) > ROUND
     if bead.sum() < least:
         return None
-    apart = 1.1 * radius_mm * view.px_per_mm
-    rest = ~bead & ~_near(spots.at, spots.at[bead], apart)
     random = np.random.default_rng(1)
     half = min(MOST_HALF, round(REACH * radius_mm * view.px_per_mm))
     pictures = _pictures(view)
-    beads = random.permutation(spots.at[bead])[:MOST_BEADS]
     rows, columns = np.nonzero(view.inside)
-    pick = random.integers(0, len(rows), MOST_REST)
+    pick = random.integers(0, len(rows), MOST_REST // 2)
     anywhere = np.column_stack([columns[pick], rows[pick]]).astype(np.float64)
-    anywhere = anywhere[~_near(anywhere, spots.at[bead], apart)]
-    others = np.vstack([random.permutation(spots.at[rest])[: MOST_REST // 2], anywhere])
-    weight, offset = _fisher(_cut(pictures, beads, half), _cut(pictures, others, half))
-    # All that is round is judged, then learned from again: what was wrong, above all.
-    told = _everywhere(view, pictures, weight, offset, radius_mm, repeat)
+    others = np.vstack([random.permutation(spots.at[~bead])[: MOST_REST // 2], anywhere])
+    others = others[~_near(others, spots.at[bead], 1.1 * radius_mm * view.px_per_mm)]
+    beads = random.permutation(spots.at[bead])[:MOST_BEADS]
+    look = _fisher(_cut(pictures, beads, half), _cut(pictures, others, half), radius_mm)
+    told = find(view, look, repeat)
     # What looks like a bead at first and is none is now known: learn again, against that.
     bead = told.good & (told.answer > SURE) & told.looks.sure & ~told.lined
     rest = told.answer < 0.7 * SURE
     if bead.sum() < least or rest.sum() < 50:
         return None
-    square = _cut(pictures, told.spots.at, half)
     chosen = random.permutation(np.flatnonzero(bead))[:MOST_BEADS]
     hard = np.flatnonzero(rest)[np.argsort(-told.answer[rest])][:MOST_REST]
-    weight, offset = _fisher(square[chosen], square[hard])
-    value = _supported(view, told.spots.at, square @ weight - offset, repeat)
-    return Told(told.spots, told.looks, value, told.lined)
+    at = told.spots.at
+    return _fisher(_cut(pictures, at[chosen], half), _cut(pictures, at[hard], half), radius_mm)
 
 
-def valley(told: Told) -> float | None:
-    """The answer between beads and all else where fewest lie; None where none stand apart."""
-    value = told.answer[told.good]
-    step = 0.04
-    edges = np.arange(0.3, 1.6, step)
-    count = np.convolve(np.histogram(value, edges)[0], np.array([1, 2, 3, 2, 1]) / 9, "same")
-    middle = (edges[:-1] + edges[1:]) / 2
-    between = (middle > 0.5) & (middle < 0.9)
-    lowest = int(np.flatnonzero(between)[np.argmin(count[between])])
-    if count[lowest] > SET_APART * count[lowest:].max():
-        return None
-    return float(middle[lowest])
-
-
-def _everywhere(
-    view: View,
-    pictures: tuple[Image, ...],
-    weight: Floats,
-    offset: float,
-    radius_mm: float,
-    repeat: Repeat | None,
-) -> Told:
+def find(view: View, look: Look, repeat: Repeat | None) -> Told:
     """Look for the learned look at every pixel."""
-    side = round(np.sqrt(len(weight) / len(pictures)))
-    answer = np.full(view.inside.shape, -offset, np.float32)
-    for picture, part in zip(pictures, np.split(weight, len(pictures)), strict=True):
-        kernel = part.reshape(side, side).astype(np.float32)
+    answer = np.full(view.inside.shape, -look.offset, np.float32)
+    for picture, kernel in zip(_pictures(view), look.weights, strict=True):
         found = cv2.filter2D(picture, -1, kernel, borderType=cv2.BORDER_REFLECT)
         answer += np.asarray(found, np.float32)
     answer[~view.inside] = -1
-    at = peaks(answer, 0.3, 0.75 * radius_mm * view.px_per_mm)
+    at = peaks(answer, 0.3, 0.75 * look.radius_mm * view.px_per_mm)
     x, y = at.astype(int).T
-    spots = Spots(at, np.full(len(at), radius_mm), answer[y, x].astype(np.float64))
+    spots = Spots(at, np.full(len(at), look.radius_mm), answer[y, x].astype(np.float64))
     value = _supported(view, at, spots.round_, repeat)
-    return Told(spots, looks(view, spots), value, on_lines(view, spots))
+    return _apart(Told(spots, looks(view, spots), value, on_lines(view, spots)), view)
+
+
+def _apart(told: Told, view: View) -> Told:
+    """Without the weaker of two that lie on each other, unless it is nearly as strong."""
+    from scipy.spatial import cKDTree
+
+    within = ON_EACH_OTHER * float(told.spots.radius_mm[0]) * view.px_per_mm
+    pairs = cKDTree(told.spots.at).query_pairs(within, output_type="ndarray")
+    keep = np.ones(len(told.answer), bool)
+    first, second = told.answer[pairs.reshape(-1, 2)].T
+    weaker = pairs[np.arange(len(pairs)), (second < first).astype(int)]
+    keep[weaker[np.minimum(first, second) < NEARLY * np.maximum(first, second)]] = False
+    return Told(told.spots.where(keep), told.looks.where(keep), told.answer[keep], told.lined[keep])
+
+
+@dataclass(frozen=True)
+class Valley:
+    """Where fewest answers lie between beads and all else.
+
+    Parameters
+    ----------
+    answer : float
+    depth : float
+        Spots there, as a share of the most at a higher answer: 0 where beads stand quite
+        apart, 1 where they do not.
+    beads : int
+        Spots above it.
+    """
+
+    answer: float
+    depth: float
+    beads: int
+
+
+def valley(told: Told) -> Valley:
+    """Part beads from all else by their answers."""
+    value = told.answer[told.good]
+    edges = np.arange(0.3, 1.6, 0.04)
+    count = np.convolve(np.histogram(value, edges)[0], np.array([1, 2, 3, 2, 1]) / 9, "same")
+    middle = (edges[:-1] + edges[1:]) / 2
+    between = np.flatnonzero((middle > 0.5) & (middle < 0.9))
+    lowest = int(between[np.argmin(count[between])])
+    depth = count[lowest] / max(count[lowest:].max(), 1e-9)
+    at = float(middle[lowest])
+    return Valley(at, float(depth), int((value > at).sum()))
 
 
 def _pictures(view: View) -> tuple[Image, ...]:
@@ -195,8 +230,8 @@ def _cut(pictures: tuple[Image, ...], at: Floats, half: int) -> Image:
     return np.concatenate([picture.ravel()[index] for picture in pictures], axis=1)
 
 
-def _fisher(beads: Image, rest: Image) -> tuple[Floats, float]:
-    """Weights and offset of Fisher's linear discriminant: mean 1 for beads, 0 for the rest."""
+def _fisher(beads: Image, rest: Image, radius_mm: float) -> Look:
+    """Fisher's linear discriminant of squares of beads and of the rest."""
     from scipy import linalg
 
     one, none = beads.mean(0), rest.mean(0)
@@ -205,7 +240,8 @@ def _fisher(beads: Image, rest: Image) -> tuple[Floats, float]:
     spread[np.diag_indices(len(spread))] += RIDGE * np.trace(spread) / len(spread)
     weight = linalg.cho_solve(linalg.cho_factor(spread, lower=True), one - none)
     weight /= float((one - none) @ weight)
-    return np.asarray(weight, np.float64), float(none @ weight)
+    side = round(np.sqrt(len(weight) / PICTURES))
+    return Look(weight.reshape(PICTURES, side, side).astype(np.float32), float(none @ weight), radius_mm)
 
 
 def _own_size(view: View, spots: Spots) -> Mask:

@@ -59,6 +59,9 @@ class View:
     px_per_mm : float
     first_mm, top_mm : float
         u and v of the middle of the first pixel.
+    like_mat : bool
+        Beads may be nearer to the mat in colour than the thread is, so that they seem to
+        cover little: metal beads on black lace on a light mat, say.
     """
 
     light: Image
@@ -70,6 +73,7 @@ class View:
     px_per_mm: float
     first_mm: float
     top_mm: float
+    like_mat: bool = False
 
     def to_lace(self, at: Floats) -> Floats:
         """Lace points (u, v) of points (x, y) of the view."""
@@ -295,18 +299,19 @@ class Looks:
     gloss: Floats
     rim: Floats
     whole: Floats
+    like_mat: bool = False
+
+    def where(self, keep: NDArray[np.generic]) -> Looks:
+        """Of those that a mask or an index keeps."""
+        names = ("lowest", "cover", "gloss", "rim", "whole")
+        return Looks(*(getattr(self, name)[keep] for name in names), self.like_mat)
 
     @property
     def sure(self) -> Mask:
         """Opaque, with a light spot that is no mat, and a rim unlike thread."""
-        opaque = (self.lowest > 0.5) & (self.cover > 0.7)
+        lowest, cover = (0.15, 0.45) if self.like_mat else (0.5, 0.7)
+        opaque = (self.lowest > lowest) & (self.cover > cover)
         return np.asarray(opaque & (self.gloss > 6.5) & (self.rim > 3) & (self.whole > 2.5))
-
-    @property
-    def maybe(self) -> Mask:
-        """Not surely something else."""
-        opaque = (self.lowest > 0.3) & (self.cover > 0.55)
-        return np.asarray(opaque & (self.gloss > 3.5) & (self.rim > 2))
 
 
 def looks(view: View, spots: Spots) -> Looks:
@@ -323,7 +328,7 @@ def looks(view: View, spots: Spots) -> Looks:
     core, inner = slice(0, 5 * ANGLES), slice(0, 4 * ANGLES)
     least = np.partition(alpha[:, core], 8, axis=1)[:, 8]
     # The light spot must be bead: mat seen through a hole is no gloss.
-    gloss = np.where(alpha[:, inner] > 0.85, light[:, inner], np.float32(-100))
+    gloss = np.where(alpha[:, inner] > (0.2 if view.like_mat else 0.85), light[:, inner], np.float32(-100))
     gloss = np.partition(gloss, 60, axis=1)[:, 60]
     middle = np.partition(light[:, core], 40, axis=1)[:, 40]
     return Looks(
@@ -336,7 +341,8 @@ def looks(view: View, spots: Spots) -> Looks:
                 strange[:, inner.stop :].mean(1),
                 strange[:, core].mean(1),
             )
-        )
+        ),
+        view.like_mat,
     )
 
 

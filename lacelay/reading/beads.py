@@ -12,12 +12,12 @@ Clear beads that show what lies below them are not found.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from lacelay.model.lace import Bead, Repeat
-from lacelay.reading.bead_look import tell, valley
+from lacelay.reading.bead_look import Valley, find, learn, valley
 from lacelay.reading.bead_runs import threaded
 from lacelay.reading.bead_spots import (
     ENOUGH_PX,
@@ -30,6 +30,7 @@ from lacelay.reading.bead_spots import (
     looks,
     on_lines,
     prepare,
+    ring_answers,
     round_spots,
 )
 from lacelay.reading.grid_fit import Grid
@@ -42,13 +43,22 @@ STRETCH_MM2 = 18_000.0
 #: Sizes below this one are specks of a weave as a rule; beads are of some sizes from it on.
 SPECKS, WINDOW = 2, 4
 #: A size recurs when it has this share of the specks of the smallest.
-RISES = 0.38
+RISES = 0.15
+#: Where holes of a weave pass too, it has this many times the spots of a smaller size.
+CLEAR_RISE = 1.2
+#: Spots between beads and the rest, as a share of those at the beads' own answer, at most;
+#: with fewer beads than so many on all the lace, less.
+SET_APART, NEARLY_APART, MANY = 0.55, 0.8, 160
+#: Sure spots to learn from; with fewer on the stretch, all of the lace is learned from.
+ENOUGH_SURE = 40
 #: Fewest sure spots of one size that make a beaded lace, and fewest for a doubt.
 FEWEST, FEWEST_DOUBT = 24, 60
 #: Radii that larger beads and sequins are proposed at, mm.
 LARGE_MM = (1.25, 2.0)
 #: How round a spot is at least.
-ROUND = 0.37
+ROUND, ROUND_LARGE = 0.37, 0.45
+#: A large bead is this many times the usual one's size, a sequin this many times.
+LARGER, SEQUIN = 1.38, 1.7
 DOUBT = "it looks beaded, but the beads could not be told one by one; count them yourself"
 
 
@@ -85,23 +95,43 @@ def read_beads(
     if strip.px_per_mm < LEAST:
         return none
     stretch = _stretch(strip, repeat)
+    whole = slice(0, strip.alpha.shape[1])
     part = prepare(strip, stretch, grid, grid_step_mm)
     if part is None:
         return none
     share = part.inside.sum() / part.px_per_mm**2 * strip.px_per_mm**2 / strip.extent.sum()
-    radius, sure = _recurring(part, max(8.0, 0.8 * share * FEWEST))
+    fewest = max(8.0, 0.8 * share * FEWEST)
+    radius, sure = _recurring(part, fewest)
+    if radius is None:
+        part = replace(part, like_mat=True)
+        radius, sure = _recurring(part, fewest)
     if radius is None:
         return none
-    whole = slice(0, strip.alpha.shape[1])
     wished = PX_PER_MM * min(1.0, ENOUGH_PX / (radius * PX_PER_MM))
-    view: View | None = part
-    if stretch != whole or wished < 0.9 * PX_PER_MM:
-        view = prepare(strip, whole, grid, grid_step_mm, wished)
-    told = None if view is None else tell(view, radius, FEWEST, repeat)
-    least = None if told is None else valley(told)
-    if view is None or told is None or least is None:
-        return BeadSearch((), DOUBT if sure >= FEWEST_DOUBT * share else None)
-    bead = told.good & (told.answer > least)
+    wide = stretch == whole
+    if wished < 0.9 * PX_PER_MM or (sure < ENOUGH_SURE and not wide):
+        stretch, wide, share = whole, True, 1.0
+        again = prepare(strip, whole, grid, grid_step_mm, wished)
+        part = part if again is None else replace(again, like_mat=part.like_mat)
+    look = learn(part, radius, max(8, round(0.8 * share * FEWEST)), repeat)
+    if look is None:
+        return none
+    told = find(part, look, repeat)
+    parted = valley(told)
+    if not _apart(parted, share):
+        doubted = parted.depth < NEARLY_APART and sure >= FEWEST_DOUBT * share
+        return BeadSearch((), DOUBT if doubted and not part.like_mat else None)
+    view = part
+    if not wide:
+        again = prepare(strip, whole, grid, grid_step_mm, wished)
+        if again is None:
+            return none
+        view = replace(again, like_mat=part.like_mat)
+        told = find(view, look, repeat)
+        parted = valley(told)
+        if not _apart(parted, 1.0):
+            return BeadSearch((), DOUBT)
+    bead = told.good & (told.answer > parted.answer)
     if bead.sum() < FEWEST:
         return none
     at, radii = _with_large(view, told.spots.where(bead), repeat)
@@ -109,6 +139,11 @@ def read_beads(
     rows = rows[np.lexsort(rows.T[1::-1])]
     beads = tuple(Bead(*row) for row in rows.tolist())
     return BeadSearch(threaded(beads, repeat), None)
+
+
+def _apart(parted: Valley, share: float) -> bool:
+    """Whether beads stand apart: some few must do so more than many."""
+    return parted.depth < SET_APART * min(1.0, parted.beads / (MANY * share))
 
 
 def _stretch(strip: Strip, repeat: Repeat | None) -> slice:
@@ -130,6 +165,13 @@ def _recurring(view: View, least: float) -> tuple[float | None, int]:
     sure = looks(view, spots).sure & ~on_lines(view, spots)
     sizes = np.array(RADII_MM)
     count = np.array([(spots.radius_mm[sure] == size).sum() for size in sizes], np.float64)
+    if view.like_mat:
+        # Holes of a weave pass as well, fewer with their size: only a rise tells beads.
+        rounder = spots.round_ > 0.5
+        count = np.array([(spots.radius_mm[sure & rounder] == size).sum() for size in sizes], float)
+        soft = np.convolve(np.pad(count, 1), [0.5, 1.0, 0.5], "valid")
+        if soft[SPECKS + 2 : SPECKS + 6].max() < CLEAR_RISE * soft[SPECKS]:
+            return None, 0
     # Beads of one size are told as a few neighbouring sizes.
     sums = np.convolve(count, np.ones(WINDOW), "valid")[SPECKS:]
     first = SPECKS + int(sums.argmax())
@@ -143,7 +185,7 @@ def _recurring(view: View, least: float) -> tuple[float | None, int]:
 
 
 def _with_large(view: View, beads: Spots, repeat: Repeat | None) -> tuple[Floats, Floats]:
-    """Add large beads and sequins; small ones in them are gloss, or a bead that holds a sequin.
+    """Tell large beads and sequins; a small one in the middle of a sequin holds it.
 
     Returns
     -------
@@ -151,23 +193,38 @@ def _with_large(view: View, beads: Spots, repeat: Repeat | None) -> tuple[Floats
         Centres in pixels of the view, shape (n, 2), and radii in mm.
     """
     main = float(beads.radius_mm[0])
-    large = round_spots(view, LARGE_MM)
-    large = large.where((large.round_ > ROUND) & (large.radius_mm > 1.38 * main))
+    sizes = tuple(size for size in RADII_MM if size > LARGER * main)
+    if not sizes:
+        return beads.at, beads.radius_mm
+    proposed = round_spots(view, LARGE_MM)
+    proposed = proposed.where(proposed.radius_mm > LARGER * main)
+    # About each bead a larger ring may run: its own, or that of the sequin it holds.
+    around = ring_answers(view, beads.at, sizes)
+    k = around.argmax(axis=1)
+    about = Spots(beads.at, np.array(sizes)[k], around[np.arange(len(k)), k].astype(np.float64))
+    large = Spots(
+        np.vstack([proposed.at, about.at]),
+        np.concatenate([proposed.radius_mm, about.radius_mm]),
+        np.concatenate([proposed.round_, about.round_]),
+    )
+    large = large.where(large.round_ > ROUND_LARGE)
     large = large.where(looks(view, large).sure & ~on_lines(view, large))
     large = large.where(_copied(large, repeat, view))
     keep = np.ones(len(beads), bool)
     chosen: list[int] = []
-    for k in np.argsort(-large.radius_mm):
+    for k in np.argsort(-large.round_):
         radius = float(large.radius_mm[k])
         r_px = radius * view.px_per_mm
-        away = np.hypot(*(large.at[chosen] - large.at[k]).T) if chosen else np.array([np.inf])
+        away = np.hypot(*(large.at[chosen] - large.at[k]).T)
         off = np.hypot(*(beads.at - large.at[k]).T)
         inner = off < 0.8 * r_px
         # Some beads of a tight run within a circle make no larger bead.
-        most = 1 if radius < 1.7 * main else 3
-        if away.min() > r_px and inner.sum() <= most:
+        most = 1 if radius < SEQUIN * main else 3
+        if (away > np.maximum(r_px, 0.8 * large.radius_mm[chosen] * view.px_per_mm)).all() and (
+            inner.sum() <= most
+        ):
             chosen.append(int(k))
-            keep &= ~inner | ((off < 0.35 * r_px) & (radius > 1.6 * main))
+            keep &= ~inner | ((off < 0.35 * r_px) & (radius > SEQUIN * main))
     at = np.vstack([beads.at[keep], large.at[chosen]])
     return at, np.concatenate([beads.radius_mm[keep], large.radius_mm[chosen]])
 
