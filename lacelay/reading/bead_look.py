@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from lacelay.model.lace import Repeat
 from lacelay.reading.bead_spots import (
+    PLAIN,
     Floats,
     Image,
     Looks,
@@ -40,8 +41,6 @@ PICTURES = 5
 RIDGE = 0.3
 #: Spots nearer than this many radii lie on each other; one is none below this share of the other.
 ON_EACH_OTHER, NEARLY = 1.3, 0.85
-#: How round a spot is at least to be learned from.
-ROUND = 0.37
 #: Copies of a bead lie within this of where the repeat puts them, mm.
 COPY_MM = 0.8
 
@@ -119,12 +118,12 @@ def learn(view: View, radius_mm: float, least: int, repeat: Repeat | None) -> Lo
         None where too few are sure.
     """
     spots = spots_of_size(view, radius_mm, 0.3)
-    spots = spots.where(spots.round_ > ROUND)
-    bead = looks(view, spots).sure & ~on_lines(view, spots)
+    spots = spots.where(spots.round_ > PLAIN.round_)
+    bead = looks(view, spots).sure & ~on_lines(view, spots) & (spots.round_ > view.way.round_)
     if bead.sum() < least:
         return None
     bead[bead] = _own_size(view, spots.where(bead))
-    bead &= _supported(view, spots.at, spots.round_, repeat) > ROUND
+    bead &= _supported(view, spots.at, spots.round_, repeat) > view.way.round_
     if bead.sum() < least:
         return None
     random = np.random.default_rng(1)

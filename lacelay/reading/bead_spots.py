@@ -38,6 +38,42 @@ ANGLES = 16
 LINE_MM = 1.25
 
 
+@dataclass(frozen=True)
+class Way:
+    """How beads differ from the lace they are on: what a spot must have at least.
+
+    Parameters
+    ----------
+    lowest, cover : float
+        Least and mean cover of the core.
+    gloss_cover : float
+        Cover of what may be gloss: mat seen through a hole is none.
+    gloss : float
+        Lightness of the lightest spot over the core's.
+    rim, whole : float
+        How unlike thread the rim and the core are.
+    round_ : float
+        How round it is.
+    """
+
+    lowest: float
+    cover: float
+    gloss_cover: float
+    gloss: float
+    rim: float
+    whole: float
+    round_: float
+
+
+#: Unlike the thread, as most beads are.
+PLAIN = Way(0.5, 0.7, 0.85, 6.5, 3.0, 2.5, 0.37)
+#: Nearly of the thread's colour: they are told by being round and opaque.
+PALE = Way(0.65, 0.85, 0.85, 4.5, 1.5, 1.5, 0.55)
+#: Nearer to the mat than the thread is, so that they seem to cover little: metal beads on
+#: black lace on a light mat, say.
+LIKE_MAT = Way(0.15, 0.45, 0.2, 6.5, 3.0, 2.5, 0.5)
+
+
 @dataclass(frozen=True, eq=False)
 class View:
     """A stretch of the strip prepared for spots; all pictures are of one shape.
@@ -59,9 +95,8 @@ class View:
     px_per_mm : float
     first_mm, top_mm : float
         u and v of the middle of the first pixel.
-    like_mat : bool
-        Beads may be nearer to the mat in colour than the thread is, so that they seem to
-        cover little: metal beads on black lace on a light mat, say.
+    way : Way
+        What makes a spot surely a bead.
     """
 
     light: Image
@@ -73,7 +108,7 @@ class View:
     px_per_mm: float
     first_mm: float
     top_mm: float
-    like_mat: bool = False
+    way: Way = PLAIN
 
     def to_lace(self, at: Floats) -> Floats:
         """Lace points (u, v) of points (x, y) of the view."""
@@ -299,25 +334,26 @@ class Looks:
     gloss: Floats
     rim: Floats
     whole: Floats
-    like_mat: bool = False
+    way: Way
 
     def where(self, keep: NDArray[np.generic]) -> Looks:
         """Of those that a mask or an index keeps."""
         names = ("lowest", "cover", "gloss", "rim", "whole")
-        return Looks(*(getattr(self, name)[keep] for name in names), self.like_mat)
+        return Looks(*(getattr(self, name)[keep] for name in names), self.way)
 
     @property
     def sure(self) -> Mask:
         """Opaque, with a light spot that is no mat, and a rim unlike thread."""
-        lowest, cover = (0.15, 0.45) if self.like_mat else (0.5, 0.7)
-        opaque = (self.lowest > lowest) & (self.cover > cover)
-        return np.asarray(opaque & (self.gloss > 6.5) & (self.rim > 3) & (self.whole > 2.5))
+        way = self.way
+        opaque = (self.lowest > way.lowest) & (self.cover > way.cover)
+        unlike = (self.rim > way.rim) & (self.whole > way.whole)
+        return np.asarray(opaque & unlike & (self.gloss > way.gloss), dtype=bool)
 
 
 def looks(view: View, spots: Spots) -> Looks:
     """Judge spots on rings within them."""
     if len(spots) == 0:
-        return Looks(*np.zeros((5, 0)))
+        return Looks(*np.zeros((5, 0)), view.way)
     shares = (0.05, 0.25, 0.5, 0.7, 0.85, 1.0)
     offsets = np.concatenate([_ring() * share for share in shares])
     seen = take(
@@ -328,7 +364,7 @@ def looks(view: View, spots: Spots) -> Looks:
     core, inner = slice(0, 5 * ANGLES), slice(0, 4 * ANGLES)
     least = np.partition(alpha[:, core], 8, axis=1)[:, 8]
     # The light spot must be bead: mat seen through a hole is no gloss.
-    gloss = np.where(alpha[:, inner] > (0.2 if view.like_mat else 0.85), light[:, inner], np.float32(-100))
+    gloss = np.where(alpha[:, inner] > view.way.gloss_cover, light[:, inner], np.float32(-100))
     gloss = np.partition(gloss, 60, axis=1)[:, 60]
     middle = np.partition(light[:, core], 40, axis=1)[:, 40]
     return Looks(
@@ -342,7 +378,7 @@ def looks(view: View, spots: Spots) -> Looks:
                 strange[:, core].mean(1),
             )
         ),
-        view.like_mat,
+        view.way,
     )
 
 

@@ -17,11 +17,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from lacelay.model.lace import Bead, Repeat
-from lacelay.reading.bead_look import Valley, find, learn, valley
+from lacelay.reading.bead_look import Look, Told, Valley, find, learn, valley
 from lacelay.reading.bead_runs import threaded
 from lacelay.reading.bead_spots import (
-    ENOUGH_PX,
-    PX_PER_MM,
+    LIKE_MAT,
+    PALE,
+    PLAIN,
     RADII_MM,
     Floats,
     Mask,
@@ -48,15 +49,15 @@ RISES = 0.15
 CLEAR_RISE = 1.2
 #: Spots between beads and the rest, as a share of those at the beads' own answer, at most;
 #: with fewer beads than so many on all the lace, less.
-SET_APART, NEARLY_APART, MANY = 0.55, 0.8, 160
-#: Sure spots to learn from; with fewer on the stretch, all of the lace is learned from.
-ENOUGH_SURE = 40
+SET_APART, NEARLY_APART, CLEARLY_APART, MANY = 0.55, 0.8, 0.3, 160
+#: Beads found to a sure one; more, and what was learned is the look of thread.
+MOST_GROWTH = 8
 #: Fewest sure spots of one size that make a beaded lace, and fewest for a doubt.
 FEWEST, FEWEST_DOUBT = 24, 60
 #: Radii that larger beads and sequins are proposed at, mm.
 LARGE_MM = (1.25, 2.0)
-#: How round a spot is at least.
-ROUND, ROUND_LARGE = 0.37, 0.45
+#: How round a large spot is at least.
+ROUND_LARGE = 0.45
 #: A large bead is this many times the usual one's size, a sequin this many times.
 LARGER, SEQUIN = 1.38, 1.7
 DOUBT = "it looks beaded, but the beads could not be told one by one; count them yourself"
@@ -100,45 +101,65 @@ def read_beads(
     if part is None:
         return none
     share = part.inside.sum() / part.px_per_mm**2 * strip.px_per_mm**2 / strip.extent.sum()
-    fewest = max(8.0, 0.8 * share * FEWEST)
-    radius, sure = _recurring(part, fewest)
-    if radius is None:
-        part = replace(part, like_mat=True)
-        radius, sure = _recurring(part, fewest)
-    if radius is None:
-        return none
-    wished = PX_PER_MM * min(1.0, ENOUGH_PX / (radius * PX_PER_MM))
-    wide = stretch == whole
-    if wished < 0.9 * PX_PER_MM or (sure < ENOUGH_SURE and not wide):
-        stretch, wide, share = whole, True, 1.0
-        again = prepare(strip, whole, grid, grid_step_mm, wished)
-        part = part if again is None else replace(again, like_mat=part.like_mat)
-    look = learn(part, radius, max(8, round(0.8 * share * FEWEST)), repeat)
-    if look is None:
-        return none
-    told = find(part, look, repeat)
-    parted = valley(told)
-    if not _apart(parted, share):
-        doubted = parted.depth < NEARLY_APART and sure >= FEWEST_DOUBT * share
-        return BeadSearch((), DOUBT if doubted and not part.like_mat else None)
-    view = part
-    if not wide:
-        again = prepare(strip, whole, grid, grid_step_mm, wished)
-        if again is None:
-            return none
-        view = replace(again, like_mat=part.like_mat)
-        told = find(view, look, repeat)
+    doubt = None
+    for way in (PLAIN, PALE, LIKE_MAT):
+        part = replace(part, way=way)
+        radius, sure = _recurring(part, max(8.0, 0.8 * share * FEWEST))
+        if radius is None:
+            continue
+        learned = _learned(part, radius, sure, share, repeat)
+        if learned is None:
+            continue
+        look, told, parted = learned
+        if not _apart(parted, share):
+            if way is PLAIN and parted.depth < NEARLY_APART and sure >= FEWEST_DOUBT * share:
+                doubt = DOUBT
+            continue
+        view: View | None = part
+        if stretch != whole:
+            view = prepare(strip, whole, grid, grid_step_mm)
+        if view is None:
+            continue
+        view = replace(view, way=way)
+        if stretch != whole:
+            told = find(view, look, repeat)
+            parted = valley(told)
+        if _apart(parted, 1.0):
+            return BeadSearch(_beads(view, told, parted, repeat), None)
+        doubt = DOUBT
+    return BeadSearch((), doubt)
+
+
+def _learned(
+    part: View, radius: float, sure: int, share: float, repeat: Repeat | None
+) -> tuple[Look, Told, Valley] | None:
+    """The look that parts beads best, of beads of a radius and of somewhat larger ones.
+
+    The gloss and the light side of a bead are round too, and smaller than it.
+    """
+    best = None
+    for size in (radius, 1.25 * radius):
+        look = learn(part, size, max(8, round(0.8 * share * FEWEST)), repeat)
+        if look is None:
+            continue
+        told = find(part, look, repeat)
         parted = valley(told)
-        if not _apart(parted, 1.0):
-            return BeadSearch((), DOUBT)
+        if parted.beads > MOST_GROWTH * max(sure, FEWEST * share):
+            continue
+        if best is None or parted.depth < best[2].depth:
+            best = look, told, parted
+        if parted.depth < CLEARLY_APART:
+            break
+    return best
+
+
+def _beads(view: View, told: Told, parted: Valley, repeat: Repeat | None) -> tuple[Bead, ...]:
     bead = told.good & (told.answer > parted.answer)
-    if bead.sum() < FEWEST:
-        return none
     at, radii = _with_large(view, told.spots.where(bead), repeat)
     rows = np.column_stack([view.to_lace(at), 2 * radii])
     rows = rows[np.lexsort(rows.T[1::-1])]
     beads = tuple(Bead(*row) for row in rows.tolist())
-    return BeadSearch(threaded(beads, repeat), None)
+    return threaded(beads, repeat)
 
 
 def _apart(parted: Valley, share: float) -> bool:
@@ -161,14 +182,12 @@ def _stretch(strip: Strip, repeat: Repeat | None) -> slice:
 def _recurring(view: View, least: float) -> tuple[float | None, int]:
     """The radius that sure spots recur at, mm, and how many are of it; None if there is none."""
     spots = round_spots(view)
-    spots = spots.where(spots.round_ > ROUND)
+    spots = spots.where(spots.round_ > view.way.round_)
     sure = looks(view, spots).sure & ~on_lines(view, spots)
     sizes = np.array(RADII_MM)
     count = np.array([(spots.radius_mm[sure] == size).sum() for size in sizes], np.float64)
-    if view.like_mat:
+    if view.way is LIKE_MAT:
         # Holes of a weave pass as well, fewer with their size: only a rise tells beads.
-        rounder = spots.round_ > 0.5
-        count = np.array([(spots.radius_mm[sure & rounder] == size).sum() for size in sizes], float)
         soft = np.convolve(np.pad(count, 1), [0.5, 1.0, 0.5], "valid")
         if soft[SPECKS + 2 : SPECKS + 6].max() < CLEAR_RISE * soft[SPECKS]:
             return None, 0
