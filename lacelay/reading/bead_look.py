@@ -41,6 +41,8 @@ PICTURES = 5
 RIDGE = 0.3
 #: Spots nearer than this many radii lie on each other; one is none below this share of the other.
 ON_EACH_OTHER, NEARLY = 1.3, 0.85
+#: Share that the copies have in the answer at a spot, and where a line of the mat runs.
+HEARD, UNSURE_HEARD = 0.4, 0.55
 #: Copies of a bead lie within this of where the repeat puts them, mm.
 COPY_MM = 0.8
 
@@ -201,7 +203,9 @@ def valley(told: Told) -> Valley:
     count = np.convolve(np.histogram(value, edges)[0], np.array([1, 2, 3, 2, 1]) / 9, "same")
     middle = (edges[:-1] + edges[1:]) / 2
     between = np.flatnonzero((middle > 0.5) & (middle < 0.9))
-    lowest = int(between[np.argmin(count[between])])
+    # The last of the lowest places: what lies beyond is bead, what lies before may be.
+    fewest = between[count[between] <= 1.2 * count[between].min() + 0.5]
+    lowest = int(fewest[-1])
     depth = count[lowest] / max(count[lowest:].max(), 1e-9)
     at = float(middle[lowest])
     return Valley(at, float(depth), int((value > at).sum()))
@@ -281,7 +285,7 @@ def _supported(view: View, at: Floats, value: Floats, repeat: Repeat | None) -> 
         nearest = tree.query(moved[there], k=2, distance_upper_bound=within)[1]
         total[there] += heard[nearest].max(axis=1)
         seen[there] += 1
-    share = np.where(lined[asked], 0.5, 0.3)
+    share = np.where(lined[asked], UNSURE_HEARD, HEARD)
     mean = total / np.maximum(seen, 1)
     weighed = (1 - share) * value[asked] + share * mean
     doubted[asked] = np.where(seen > 0, weighed, doubted[asked])

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from lacelay.model.lace import Bead, Repeat
-from lacelay.reading.bead_look import Look, Told, Valley, find, learn, valley
+from lacelay.reading.bead_look import Told, Valley, find, learn, valley
 from lacelay.reading.bead_runs import threaded
 from lacelay.reading.bead_spots import (
     LIKE_MAT,
@@ -110,30 +110,30 @@ def read_beads(
         learned = _learned(part, radius, sure, share, repeat)
         if learned is None:
             continue
-        look, told, parted = learned
-        if not _apart(parted, share):
-            if way is PLAIN and parted.depth < NEARLY_APART and sure >= FEWEST_DOUBT * share:
-                doubt = DOUBT
-            continue
-        view: View | None = part
-        if stretch != whole:
-            view = prepare(strip, whole, grid, grid_step_mm)
-        if view is None:
-            continue
-        view = replace(view, way=way)
-        if stretch != whole:
+        size, told, parted = learned
+        view = part
+        if stretch != whole and parted.depth < NEARLY_APART:
+            # Only all of the lace has the copies that say what is a bead and what is glare.
+            wide = prepare(strip, whole, grid, grid_step_mm)
+            look = None if wide is None else learn(replace(wide, way=way), size, FEWEST, repeat)
+            if wide is None or look is None:
+                continue
+            view = replace(wide, way=way)
             told = find(view, look, repeat)
             parted = valley(told)
-        if _apart(parted, 1.0):
+        if stretch != whole and view is part:
+            continue
+        if _apart(parted):
             return BeadSearch(_beads(view, told, parted, repeat), None)
-        doubt = DOUBT
+        if way is PLAIN and parted.depth < NEARLY_APART and sure >= FEWEST_DOUBT * share:
+            doubt = DOUBT
     return BeadSearch((), doubt)
 
 
 def _learned(
     part: View, radius: float, sure: int, share: float, repeat: Repeat | None
-) -> tuple[Look, Told, Valley] | None:
-    """The look that parts beads best, of beads of a radius and of somewhat larger ones.
+) -> tuple[float, Told, Valley] | None:
+    """The size whose look parts beads best, of beads of a radius and of somewhat larger ones.
 
     The gloss and the light side of a bead are round too, and smaller than it.
     """
@@ -147,7 +147,7 @@ def _learned(
         if parted.beads > MOST_GROWTH * max(sure, FEWEST * share):
             continue
         if best is None or parted.depth < best[2].depth:
-            best = look, told, parted
+            best = size, told, parted
         if parted.depth < CLEARLY_APART:
             break
     return best
@@ -162,9 +162,9 @@ def _beads(view: View, told: Told, parted: Valley, repeat: Repeat | None) -> tup
     return threaded(beads, repeat)
 
 
-def _apart(parted: Valley, share: float) -> bool:
+def _apart(parted: Valley) -> bool:
     """Whether beads stand apart: some few must do so more than many."""
-    return parted.depth < SET_APART * min(1.0, parted.beads / (MANY * share))
+    return parted.depth < SET_APART * min(1.0, parted.beads / MANY)
 
 
 def _stretch(strip: Strip, repeat: Repeat | None) -> slice:
