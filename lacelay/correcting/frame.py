@@ -161,7 +161,7 @@ def _moved(
     cords = [next(moved) for _ in lace.cords_mm]
     flaws = [next(moved) for _ in lace.flaws_mm]
     beads = [
-        Bead(float(u), float(v), bead.diameter_mm * float(size))
+        replace(bead, u_mm=float(u), v_mm=float(v), diameter_mm=bead.diameter_mm * float(size))
         for bead, (u, v), size in zip(lace.beads, next(moved), local(places), strict=True)
     ]
     repeat = lace.repeat

@@ -97,11 +97,16 @@ class MotifForm(Form, frozen=True, kw_only=True):
 
 
 class BeadForm(Form, frozen=True, kw_only=True):
-    """A bead or sequin."""
+    """A bead or sequin; beads of one `run` are on one thread, in the order of `along`.
+
+    A run of -1 is none: sewn on by itself, or not known.
+    """
 
     mm: Point
     px: PointPx | None = None
     diameter_mm: Length
+    run: Annotated[int, Meta(ge=-1, le=10_000_000)] = -1
+    along: Annotated[int, Meta(ge=0, le=10_000_000)] = 0
 
 
 class SharesForm(Form, frozen=True, kw_only=True):
@@ -240,6 +245,8 @@ def lace_form(lace: Lace) -> LaceForm:
                 mm=beads.mm[k],
                 px=None if beads.px is None else beads.px[k],
                 diameter_mm=mm(bead.diameter_mm),
+                run=bead.run,
+                along=bead.along,
             )
             for k, bead in enumerate(lace.beads)
         ],
@@ -379,7 +386,7 @@ def _beads(forms: Sequence[BeadForm], track: _Track) -> list[Bead]:
     if seen and len(seen) != len(forms):
         raise ValueError("some beads have pixels and some have none")
     track("beads", TrackForm(mm=[each.mm for each in forms], px=seen or None))
-    return [Bead(each.mm[0], each.mm[1], each.diameter_mm) for each in forms]
+    return [Bead(*each.mm, each.diameter_mm, each.run, each.along) for each in forms]
 
 
 def _map_form(photo: PhotoMap) -> PhotoMapForm:

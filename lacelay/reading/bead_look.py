@@ -75,9 +75,9 @@ class Told:
         sure = self.looks.sure & (self.answer > SURE) & ~self.lined
         if not sure.any():
             return sure
-        least = _beyond(-self.looks.lowest[sure], 4.0, 0.25)
+        least = min(0.55, 0.75 * float(np.median(self.looks.cover[sure])))
         most = _beyond(self.looks.rim[sure], 5.0, 10.0)
-        whole = (-self.looks.lowest < least) & (self.looks.rim < most)
+        whole = (self.looks.cover > least) & (self.looks.rim < most)
         return np.asarray(whole, dtype=bool)
 
 
@@ -142,8 +142,8 @@ def learn(view: View, radius_mm: float, least: int, repeat: Repeat | None) -> Lo
     # What looks like a bead at first and is none is now known: learn again, against that.
     bead = told.good & (told.answer > SURE) & told.looks.sure & ~told.lined
     rest = told.answer < 0.7 * SURE
-    if bead.sum() < least or rest.sum() < 50:
-        return None
+    if bead.sum() < max(least, 0.5 * len(beads)) or rest.sum() < 50:
+        return look
     chosen = random.permutation(np.flatnonzero(bead))[:MOST_BEADS]
     hard = np.flatnonzero(rest)[np.argsort(-told.answer[rest])][:MOST_REST]
     at = told.spots.at
