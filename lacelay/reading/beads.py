@@ -44,12 +44,16 @@ STRETCH_MM2 = 18_000.0
 #: Sizes below this one are specks of a weave as a rule; beads are of some sizes from it on.
 SPECKS, WINDOW = 2, 4
 #: A size recurs when it has this share of the specks of the smallest.
-RISES = 0.15
+RISES = 0.06
+#: Specks grow fewer with about this power of their size, and there are none above a radius, mm.
+FEWER, NO_SPECK_MM = 4.0, 1.1
 #: Where holes of a weave pass too, it has this many times the spots of a smaller size.
 CLEAR_RISE = 1.2
 #: Spots between beads and the rest, as a share of those at the beads' own answer, at most;
 #: with fewer beads than so many on all the lace, less.
-SET_APART, NEARLY_APART, CLEARLY_APART, MANY = 0.55, 0.8, 0.3, 160
+#: Of two sizes the smaller may be the gloss of beads, or the larger some other thing.
+USUAL_MM = 0.75
+SET_APART, NEARLY_APART, CLEARLY_APART, MANY = 0.55, 0.7, 0.3, 160
 #: Beads found to a sure one; more, and what was learned is the look of thread.
 MOST_GROWTH = 8
 #: Fewest sure spots of one size that make a beaded lace, and fewest for a doubt.
@@ -112,7 +116,7 @@ def read_beads(
             continue
         size, told, parted = learned
         view = part
-        if stretch != whole and parted.depth < NEARLY_APART:
+        if stretch != whole and _apart(parted, share, NEARLY_APART):
             # Only all of the lace has the copies that say what is a bead and what is glare.
             wide = prepare(strip, whole, grid, grid_step_mm)
             look = None if wide is None else learn(replace(wide, way=way), size, FEWEST, repeat)
@@ -123,7 +127,7 @@ def read_beads(
             parted = valley(told)
         if stretch != whole and view is part:
             continue
-        if _apart(parted):
+        if _apart(parted, 1.0, SET_APART):
             return BeadSearch(_beads(view, told, parted, repeat), None)
         if way is PLAIN and parted.depth < NEARLY_APART and sure >= FEWEST_DOUBT * share:
             doubt = DOUBT
@@ -138,7 +142,7 @@ def _learned(
     The gloss and the light side of a bead are round too, and smaller than it.
     """
     best = None
-    for size in (radius, 1.25 * radius):
+    for size in (radius, radius * 1.25 if radius < USUAL_MM else radius / 1.25):
         look = learn(part, size, max(8, round(0.8 * share * FEWEST)), repeat)
         if look is None:
             continue
@@ -162,9 +166,9 @@ def _beads(view: View, told: Told, parted: Valley, repeat: Repeat | None) -> tup
     return threaded(beads, repeat)
 
 
-def _apart(parted: Valley) -> bool:
-    """Whether beads stand apart: some few must do so more than many."""
-    return parted.depth < SET_APART * min(1.0, parted.beads / MANY)
+def _apart(parted: Valley, share: float, deep: float) -> bool:
+    """Whether beads on a share of the lace stand apart: some few must do so more than many."""
+    return parted.depth < deep * min(1.0, parted.beads / (MANY * share))
 
 
 def _stretch(strip: Strip, repeat: Repeat | None) -> slice:
@@ -192,15 +196,17 @@ def _recurring(view: View, least: float) -> tuple[float | None, int]:
         if soft[SPECKS + 2 : SPECKS + 6].max() < CLEAR_RISE * soft[SPECKS]:
             return None, 0
     # Beads of one size are told as a few neighbouring sizes.
-    sums = np.convolve(count, np.ones(WINDOW), "valid")[SPECKS:]
+    # Specks of a weave and the gloss of beads are round too, ever fewer with their size.
+    weighed = count * np.minimum(sizes, NO_SPECK_MM) ** FEWER
+    sums = np.convolve(weighed, np.ones(WINDOW), "valid")[SPECKS:]
     first = SPECKS + int(sums.argmax())
-    if sums.max() < max(least, RISES * count[0]):
+    many = float(count[first : first + WINDOW].sum())
+    if many < max(least, RISES * count[0]):
         return None, 0
-    # The gloss of a bead is a smaller round spot in it: the larger sizes say more.
-    soft = np.convolve(np.pad(count * sizes, 1), [0.5, 1.0, 0.5], "valid")
+    soft = np.convolve(np.pad(weighed, 1), [0.5, 1.0, 0.5], "valid")
     k = first + int(soft[first : first + WINDOW].argmax())
     near = slice(max(k - 1, first), min(k + 2, first + WINDOW))
-    return float(np.average(sizes[near], weights=count[near])), int(sums.max())
+    return float(np.average(sizes[near], weights=count[near])), int(many)
 
 
 def _with_large(view: View, beads: Spots, repeat: Repeat | None) -> tuple[Floats, Floats]:
