@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from lacelay.errors import CorrectionError
 from lacelay.geometry.photo_map import PhotoMap
-from lacelay.model.lace import Bead, Lace, LaceEdge, Measured, Motif
+from lacelay.model.lace import Lace, LaceEdge, Measured, Motif
 
 Points = NDArray[np.float64]
 Move = Callable[[Points], Points]

@@ -321,7 +321,9 @@ class Lace:
             if bead.run >= 0:
                 runs.setdefault(bead.run, []).append((bead.along, k))
         return tuple(
-            tuple(k for _, k in sorted(runs[number])) for number in sorted(runs) if len(runs[number]) > 1
+            tuple(k for _, k in sorted(runs[number]))
+            for number in sorted(runs)
+            if len(runs[number]) > 1
         )
 
     def edge(self, side: Side) -> LaceEdge:

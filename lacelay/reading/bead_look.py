@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from lacelay.model.lace import Repeat
 from lacelay.reading.bead_spots import (
@@ -75,7 +74,7 @@ class Told:
         sure = self.looks.sure & (self.answer > SURE) & ~self.lined
         if not sure.any():
             return sure
-        least = min(0.55, 0.75 * float(np.median(self.looks.cover[sure])))
+        least = min(0.45, 0.65 * float(np.median(self.looks.cover[sure])))
         most = _beyond(self.looks.rim[sure], 5.0, 10.0)
         whole = (self.looks.cover > least) & (self.looks.rim < most)
         return np.asarray(whole, dtype=bool)
@@ -212,13 +211,13 @@ def valley(told: Told) -> Valley:
 
 
 def _pictures(view: View) -> tuple[Image, ...]:
-    cosine, sine = cv2.split(view.edges)
+    cosine, sine = view.edges[..., 0].copy(), view.edges[..., 1].copy()
     return (
-        np.clip(view.light, -45, 30) / np.float32(20),
-        view.alpha * np.float32(2),
-        np.minimum(view.strange, 25) / np.float32(12),
-        np.asarray(cosine, np.float32),
-        np.asarray(sine, np.float32),
+        np.asarray(np.clip(view.light, -45, 30) / 20, np.float32),
+        np.asarray(2 * view.alpha, np.float32),
+        np.asarray(np.minimum(view.strange, 25) / 12, np.float32),
+        cosine,
+        sine,
     )
 
 
@@ -244,7 +243,9 @@ def _fisher(beads: Image, rest: Image, radius_mm: float) -> Look:
     weight = linalg.cho_solve(linalg.cho_factor(spread, lower=True), one - none)
     weight /= float((one - none) @ weight)
     side = round(np.sqrt(len(weight) / PICTURES))
-    return Look(weight.reshape(PICTURES, side, side).astype(np.float32), float(none @ weight), radius_mm)
+    return Look(
+        weight.reshape(PICTURES, side, side).astype(np.float32), float(none @ weight), radius_mm
+    )
 
 
 def _own_size(view: View, spots: Spots) -> Mask:

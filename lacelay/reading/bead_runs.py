@@ -27,11 +27,11 @@ NEIGHBOURS = 7
 #: Beads of one run are no further apart in size than this factor.
 ALIKE = 1.4
 #: Turn of a thread at a bead beyond which it is no thread, radians.
-MOST_TURN_RAD = 1.15
+MOST_TURN_RAD = 1.25
 #: Ratio of two spacings on a run, at the most.
 MOST_UNEVEN = 1.6
 #: Cost of a link beyond which none is made, and of one that no third bead speaks for.
-MOST_COST, ALONE = 1.0, 1.1
+MOST_COST, ALONE = 1.15, 1.1
 #: Copies of a bead lie within this of where the repeat puts them, mm.
 COPY_MM = 0.9
 #: What it costs a link that no copy has it.
@@ -100,11 +100,15 @@ def _links(at: Floats, size: Floats) -> tuple[Whole, Floats]:
     if len(at) < 2:
         return none
     reach = min(REACH * float(np.median(size)), MOST_REACH_MM)
-    away, near = cKDTree(at).query(at, k=NEIGHBOURS + 1, distance_upper_bound=reach)
-    away, near = away[:, 1:], near[:, 1:]
+    found = cKDTree(at).query(at, k=NEIGHBOURS + 1, distance_upper_bound=reach)
+    away, near = np.asarray(found[0])[:, 1:], np.asarray(found[1])[:, 1:]
     other = np.where(np.isfinite(away), near, 0)
+    # A bead that holds a sequin is sewn on with it, by itself.
+    larger = np.isfinite(away) & (away < 0.3 * size[other]) & (size[other] > ALIKE * size[:, None])
+    holds = larger.any(axis=1)
     factor = size[other] / size[:, None]
     fits = np.isfinite(away) & (factor < ALIKE) & (factor > 1 / ALIKE)
+    fits &= ~holds[:, None] & ~holds[other]
     # Each bead between each two of its neighbours: how straight, how even, how near.
     step = at[other] - at[:, None]
     unit = step / np.maximum(away, 1e-9)[..., None]
@@ -142,7 +146,9 @@ def _chosen(at: Floats, pairs: Whole, cost: Floats) -> Whole:
         i, j = int(pairs[k, 0]), int(pairs[k, 1])
         if len(links[i]) > 1 or len(links[j]) > 1:
             continue
-        if all(_goes_on(at, old, here, new) for here, new in ((i, j), (j, i)) for old in links[here]):
+        if all(
+            _goes_on(at, old, here, new) for here, new in ((i, j), (j, i)) for old in links[here]
+        ):
             links[i].append(j)
             links[j].append(i)
             taken.append(int(k))
@@ -168,7 +174,9 @@ def _heard(at: Floats, pairs: Whole, chosen: Whole, repeat_mm: float) -> Floats:
     key = pairs[:, 0] * len(at) + pairs[:, 1]  # sorted: pairs are unique and in order
     yes, asked = np.zeros(len(pairs)), np.zeros(len(pairs))
     for k in (-3, -2, -1, 1, 2, 3):
-        _, near = tree.query(at + [k * repeat_mm, 0.0], distance_upper_bound=COPY_MM)
+        near = np.asarray(
+            tree.query(at + [k * repeat_mm, 0.0], distance_upper_bound=COPY_MM)[1], np.int64
+        )
         one, two = near[pairs[:, 0]], near[pairs[:, 1]]
         there = (one < len(at)) & (two < len(at)) & (one != two)
         wanted = np.minimum(one, two) * len(at) + np.maximum(one, two)

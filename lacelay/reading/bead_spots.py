@@ -164,8 +164,9 @@ def prepare(
     per_mm = float(strip.px_per_mm * size[0] / width)
     first = columns.start + 0.5 * width / size[0] - 0.5
     top = 0.5 * height / size[1] - 0.5
-    first_mm, top_mm = float(strip.u0_mm + first / strip.px_per_mm), float(
-        strip.v0_mm - top / strip.px_per_mm
+    first_mm, top_mm = (
+        float(strip.u0_mm + first / strip.px_per_mm),
+        float(strip.v0_mm - top / strip.px_per_mm),
     )
     zone = np.zeros(inside.shape, bool)
     if grid is not None and grid_step_mm is not None:
@@ -175,9 +176,7 @@ def prepare(
         on_grid = upsample((on_mat / grid_step_mm).reshape(*u.shape, 2), inside.shape)
         zone = line_zone(grid, on_grid, per_mm / strip.px_per_mm) > 0
         zone = cv2.blur(zone.astype(np.float32), (3, 3)) > 0
-    return View(
-        light, alpha, strange, _edges(light), inside, zone, per_mm, first_mm, top_mm
-    )
+    return View(light, alpha, strange, _edges(light), inside, zone, per_mm, first_mm, top_mm)
 
 
 def _edges(light: Image) -> Image:
@@ -235,16 +234,18 @@ def _ringed(view: View, radius_mm: float) -> Image:
     spread = radius_mm * view.px_per_mm / np.sqrt(3)
     # Large rings at half the resolution: they are as smooth.
     half = spread > 3.0
-    edges = cv2.pyrDown(view.edges) if half else view.edges
+    edges = np.asarray(cv2.pyrDown(view.edges), np.float32) if half else view.edges
     spread = spread / 2 if half else spread
     cosine, sine = cv2.split(cv2.GaussianBlur(edges, (0, 0), spread, sigmaY=spread))
     level = np.array([[0, -1, 0], [1, 0, 1], [0, -1, 0]], np.float32)
     slant = np.array([[0.5, 0, -0.5], [0, 0, 0], [-0.5, 0, 0.5]], np.float32)
     times = spread * spread / 2
-    found = cv2.filter2D(cosine, -1, level * times) + cv2.filter2D(sine, -1, slant * times)
-    if half:
-        found = cv2.resize(found, view.inside.shape[::-1], interpolation=cv2.INTER_LINEAR)
-    return np.asarray(found, np.float32)
+    found = np.asarray(cv2.filter2D(cosine, -1, level * times), np.float32)
+    found += np.asarray(cv2.filter2D(sine, -1, slant * times), np.float32)
+    if not half:
+        return found
+    wide = cv2.resize(found, view.inside.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    return np.asarray(wide, np.float32)
 
 
 def spots_of_size(view: View, radius_mm: float, least: float) -> Spots:
@@ -338,8 +339,14 @@ class Looks:
 
     def where(self, keep: NDArray[np.generic]) -> Looks:
         """Of those that a mask or an index keeps."""
-        names = ("lowest", "cover", "gloss", "rim", "whole")
-        return Looks(*(getattr(self, name)[keep] for name in names), self.way)
+        return Looks(
+            self.lowest[keep],
+            self.cover[keep],
+            self.gloss[keep],
+            self.rim[keep],
+            self.whole[keep],
+            self.way,
+        )
 
     @property
     def sure(self) -> Mask:
@@ -353,13 +360,12 @@ class Looks:
 def looks(view: View, spots: Spots) -> Looks:
     """Judge spots on rings within them."""
     if len(spots) == 0:
-        return Looks(*np.zeros((5, 0)), view.way)
+        none = np.empty(0)
+        return Looks(none, none, none, none, none, view.way)
     shares = (0.05, 0.25, 0.5, 0.7, 0.85, 1.0)
     offsets = np.concatenate([_ring() * share for share in shares])
-    seen = take(
-        cv2.merge([view.light, view.alpha, view.strange]),
-        spots.at, offsets, spots.radius_mm * view.px_per_mm,
-    )  # fmt: skip
+    pictures = np.stack([view.light, view.alpha, view.strange], axis=-1)
+    seen = take(pictures, spots.at, offsets, spots.radius_mm * view.px_per_mm)
     light, alpha, strange = seen[..., 0], seen[..., 1], seen[..., 2]
     core, inner = slice(0, 5 * ANGLES), slice(0, 4 * ANGLES)
     least = np.partition(alpha[:, core], 8, axis=1)[:, 8]
@@ -368,16 +374,11 @@ def looks(view: View, spots: Spots) -> Looks:
     gloss = np.partition(gloss, 60, axis=1)[:, 60]
     middle = np.partition(light[:, core], 40, axis=1)[:, 40]
     return Looks(
-        *(
-            np.asarray(each, np.float64)
-            for each in (
-                least,
-                alpha[:, core].mean(1),
-                gloss - middle,
-                strange[:, inner.stop :].mean(1),
-                strange[:, core].mean(1),
-            )
-        ),
+        least.astype(np.float64),
+        alpha[:, core].mean(axis=1, dtype=np.float64),
+        (gloss - middle).astype(np.float64),
+        strange[:, inner.stop :].mean(axis=1, dtype=np.float64),
+        strange[:, core].mean(axis=1, dtype=np.float64),
         view.way,
     )
 

@@ -41,8 +41,9 @@ from lacelay.reading.strip import Strip
 LEAST = 3.4
 #: Lace looked at to see whether it is beaded at all, mm2.
 STRETCH_MM2 = 18_000.0
-#: Sizes below this one are specks of a weave as a rule; beads are of some sizes from it on.
-SPECKS, WINDOW = 2, 4
+#: Sizes below this one are specks of a weave as a rule; beads are of some sizes from it on,
+#: and those from the other on are too few to learn from.
+SPECKS, WINDOW, LARGE = 2, 4, 9
 #: A size recurs when it has this share of the specks of the smallest.
 RISES = 0.06
 #: Specks grow fewer with about this power of their size, and there are none above a radius, mm.
@@ -53,9 +54,10 @@ CLEAR_RISE = 1.2
 #: with fewer beads than so many on all the lace, less.
 #: Of two sizes the smaller may be the gloss of beads, or the larger some other thing.
 USUAL_MM = 0.75
-SET_APART, NEARLY_APART, CLEARLY_APART, MANY = 0.55, 0.7, 0.3, 160
-#: Beads found to a sure one; more, and what was learned is the look of thread.
-MOST_GROWTH = 8
+SET_APART, NEARLY_APART, CLEARLY_APART, MANY = 0.55, 0.6, 0.1, 160
+#: Beads found to a sure one, and on a square millimetre; more, and what was learned is the
+#: look of thread.
+MOST_GROWTH, MOST_PER_MM2 = 20, 0.12
 #: Fewest sure spots of one size that make a beaded lace, and fewest for a doubt.
 FEWEST, FEWEST_DOUBT = 24, 60
 #: Radii that larger beads and sequins are proposed at, mm.
@@ -148,13 +150,18 @@ def _learned(
             continue
         told = find(part, look, repeat)
         parted = valley(told)
-        if parted.beads > MOST_GROWTH * max(sure, FEWEST * share):
+        surface_mm2 = float(part.inside.sum()) / part.px_per_mm**2
+        if parted.beads > min(MOST_GROWTH * sure, MOST_PER_MM2 * surface_mm2):
             continue
-        if best is None or parted.depth < best[2].depth:
+        if best is None or _worth(parted) > _worth(best[2]):
             best = size, told, parted
         if parted.depth < CLEARLY_APART:
             break
     return best
+
+
+def _worth(parted: Valley) -> float:
+    return (1 - parted.depth) * float(np.sqrt(parted.beads))
 
 
 def _beads(view: View, told: Told, parted: Valley, repeat: Repeat | None) -> tuple[Bead, ...]:
@@ -198,7 +205,7 @@ def _recurring(view: View, least: float) -> tuple[float | None, int]:
     # Beads of one size are told as a few neighbouring sizes.
     # Specks of a weave and the gloss of beads are round too, ever fewer with their size.
     weighed = count * np.minimum(sizes, NO_SPECK_MM) ** FEWER
-    sums = np.convolve(weighed, np.ones(WINDOW), "valid")[SPECKS:]
+    sums = np.convolve(weighed, np.ones(WINDOW), "valid")[SPECKS : LARGE - WINDOW + 1]
     first = SPECKS + int(sums.argmax())
     many = float(count[first : first + WINDOW].sum())
     if many < max(least, RISES * count[0]):
