@@ -25,7 +25,7 @@ Mask = NDArray[np.bool_]
 #: Resolution spots are looked for at, px per mm.
 PX_PER_MM = 4.6
 #: A radius of this many pixels is enough to know a bead by.
-ENOUGH_PX = 3.9
+ENOUGH_PX = 3.6
 #: Radii looked for, mm; the first three only tell the specks of a weave from beads.
 RADII_MM = tuple(0.5 * 1.13**k for k in range(9)) + (1.5, 1.8, 2.15, 2.55)
 #: Radii that spots are proposed at, mm: each answers for its neighbours.

@@ -20,9 +20,11 @@ from lacelay.model.lace import Bead, Repeat
 from lacelay.reading.bead_look import Told, Valley, find, learn, valley
 from lacelay.reading.bead_runs import threaded
 from lacelay.reading.bead_spots import (
+    ENOUGH_PX,
     LIKE_MAT,
     PALE,
     PLAIN,
+    PX_PER_MM,
     RADII_MM,
     Floats,
     Mask,
@@ -38,7 +40,9 @@ from lacelay.reading.grid_fit import Grid
 from lacelay.reading.strip import Strip
 
 #: Below this the photo shows no beads, px per mm.
-LEAST = 3.4
+LEAST = 3.0
+#: Below this they may be seen, but not one by one, px per mm.
+COUNTED = 4.2
 #: Lace looked at to see whether it is beaded at all, mm2.
 STRETCH_MM2 = 18_000.0
 #: Sizes below this one are specks of a weave as a rule; beads are of some sizes from it on,
@@ -55,11 +59,14 @@ CLEAR_RISE = 1.2
 #: Of two sizes the smaller may be the gloss of beads, or the larger some other thing.
 USUAL_MM = 0.75
 SET_APART, NEARLY_APART, CLEARLY_APART, MANY = 0.55, 0.6, 0.1, 160
+#: Small beads are learned at a finer resolution, px per mm at the most.
+FINEST = 6.5
 #: Beads found to a sure one, and on a square millimetre; more, and what was learned is the
 #: look of thread.
 MOST_GROWTH, MOST_PER_MM2 = 20, 0.12
-#: Fewest sure spots of one size that make a beaded lace, and fewest for a doubt.
-FEWEST, FEWEST_DOUBT = 24, 60
+#: Fewest sure spots of one size that make a beaded lace, and fewest for a doubt: where they
+#: are unlike the mat, and where they are like it.
+FEWEST, FEWEST_DOUBT = 24, (45, 180)
 #: Radii that larger beads and sequins are proposed at, mm.
 LARGE_MM = (1.25, 2.0)
 #: How round a large spot is at least.
@@ -113,6 +120,8 @@ def read_beads(
         radius, sure = _recurring(part, max(8.0, 0.8 * share * FEWEST))
         if radius is None:
             continue
+        if sure >= FEWEST_DOUBT[way is LIKE_MAT] * share:
+            doubt = DOUBT
         learned = _learned(part, radius, sure, share, repeat)
         if learned is None:
             continue
@@ -120,19 +129,23 @@ def read_beads(
         view = part
         if stretch != whole and _apart(parted, share, NEARLY_APART):
             # Only all of the lace has the copies that say what is a bead and what is glare.
-            wide = prepare(strip, whole, grid, grid_step_mm)
-            look = None if wide is None else learn(replace(wide, way=way), size, FEWEST, repeat)
-            if wide is None or look is None:
-                continue
-            view = replace(wide, way=way)
-            told = find(view, look, repeat)
-            parted = valley(told)
+            finer = min(max(PX_PER_MM, ENOUGH_PX / size), FINEST)
+            for px_per_mm in sorted({finer, PX_PER_MM}, reverse=True):
+                wide = prepare(strip, whole, grid, grid_step_mm, px_per_mm)
+                look = None if wide is None else learn(replace(wide, way=way), size, FEWEST, repeat)
+                if wide is None or look is None:
+                    continue
+                view = replace(wide, way=way)
+                told = find(view, look, repeat)
+                parted = valley(told)
+                if _apart(parted, 1.0, SET_APART):
+                    break
         if stretch != whole and view is part:
             continue
         if _apart(parted, 1.0, SET_APART):
+            if strip.px_per_mm < COUNTED:
+                return BeadSearch((), DOUBT)
             return BeadSearch(_beads(view, told, parted, repeat), None)
-        if way is PLAIN and parted.depth < NEARLY_APART and sure >= FEWEST_DOUBT * share:
-            doubt = DOUBT
     return BeadSearch((), doubt)
 
 
