@@ -35,6 +35,8 @@ SHALLOWEST_MM = 0.9
 SHALLOWEST_SHARE = 0.045
 #: Copies less alike than the first are no scallops, than the second uneven ones.
 LEAST_ALIKE, EVEN_ALIKE = 0.3, 0.55
+#: An uneven edge most of whose valleys had to be placed by the others has none.
+MOST_UNSEEN = 0.5
 #: Where the whole edge shows no even scallops, its ends are left out by these shares.
 ENDS_OFF = (0.08, 0.16)
 #: Fewer valleys than this between the ends left out prove nothing.
@@ -297,6 +299,8 @@ def read_edge(profile: Profile, relative_sigma: float) -> LaceEdge:
     if len(fit.at) < 2:
         return _with_doubt(straight, "no whole scallop of this edge lies in the photo")
     valleys, tips, depth, unseen = _places(profile, fit, spacing)
+    if fit.alike < EVEN_ALIKE and float(unseen.mean()) > MOST_UNSEEN:
+        return _with_doubt(straight, "this edge is uneven, but in no even scallops")
     width, scatter = _pitch(valleys[:, 0], fit.each, pitch)
     typical = float(np.median(depth))
     sign = -1.0 if profile.side == "lower" else 1.0
