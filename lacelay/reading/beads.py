@@ -58,7 +58,7 @@ CLEAR_RISE = 1.2
 #: with fewer beads than so many on all the lace, less.
 #: Of two sizes the smaller may be the gloss of beads, or the larger some other thing.
 USUAL_MM = 0.75
-SET_APART, NEARLY_APART, CLEARLY_APART, MANY = 0.55, 0.6, 0.1, 160
+SET_APART, NEARLY_APART, HARDLY_APART, CLEARLY_APART, MANY = 0.5, 0.6, 0.75, 0.1, 160
 #: Small beads are learned at a finer resolution, px per mm at the most.
 FINEST = 6.5
 #: Beads found to a sure one, and on a square millimetre; more, and what was learned is the
@@ -120,12 +120,12 @@ def read_beads(
         radius, sure = _recurring(part, max(8.0, 0.8 * share * FEWEST))
         if radius is None:
             continue
-        if sure >= FEWEST_DOUBT[way is LIKE_MAT] * share:
-            doubt = DOUBT
         learned = _learned(part, radius, sure, share, repeat)
         if learned is None:
             continue
         size, told, parted = learned
+        if sure >= FEWEST_DOUBT[way is LIKE_MAT] * share and parted.depth < HARDLY_APART:
+            doubt = DOUBT
         view = part
         if stretch != whole and _apart(parted, share, NEARLY_APART):
             # Only all of the lace has the copies that say what is a bead and what is glare.
@@ -142,11 +142,20 @@ def read_beads(
                     break
         if stretch != whole and view is part:
             continue
+        if _pierced(told, parted):
+            # Picots are rings of thread, of the size and the shades of beads, with a hole.
+            return none
         if _apart(parted, 1.0, SET_APART):
             if strip.px_per_mm < COUNTED:
                 return BeadSearch((), DOUBT)
             return BeadSearch(_beads(view, told, parted, repeat), None)
     return BeadSearch((), doubt)
+
+
+def _pierced(told: Told, parted: Valley) -> bool:
+    """Whether what was learned has a hole, or much of it has."""
+    lowest = told.looks.lowest[told.good & (told.answer > parted.answer)]
+    return bool(len(lowest) and np.median(lowest) < told.looks.way.lowest)
 
 
 def _learned(
