@@ -34,6 +34,7 @@ from lacelay.model.lace import (
     Side,
 )
 from lacelay.model.picture import LacePicture
+from lacelay.reading.bead_runs import threaded
 from lacelay.reading.overlap import Overlap, View, find_overlap
 from lacelay.reading.read import Reading
 from lacelay.reading.seam import (
@@ -184,7 +185,7 @@ def _with_next(joined: Reading, reading: Reading, name: str, told_mm: float | No
         outline_mm=outline,
         length_mm=float(outline[:, 0].max() - min(outline[:, 0].min(), 0.0)),
         motifs=motifs,
-        beads=beads,
+        beads=threaded(beads, before.repeat),  # threads go on over the seam
         cords_mm=joined_lines(left, right, seam, before.cords_mm, moved.cords_mm),
         flaws_mm=[*before.flaws_mm, *moved.flaws_mm],
         shares=_shares(before, after),
