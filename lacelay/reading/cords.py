@@ -35,6 +35,8 @@ THINNEST_MM, THICKEST_MM = 0.48, 1.1
 LEAST_SWING, OVER_DEEP = 0.012, 1.7
 #: Outlines of smaller motifs say nothing of their direction, mm2.
 LEAST_MM2 = 12.0
+#: The outlines of so many of the largest motifs tell whether there are cords.
+MOST_OUTLINES = 16
 #: Fewer places along outlines than this tell no cord.
 FEWEST_PLACES = 150
 
@@ -52,7 +54,9 @@ def read_cords(ground: Ground, motifs: Sequence[Piece]) -> Cords:
     """Trace the raised cords along the outlines of the motifs of one repeat, in every copy."""
     copies, q = ground.copies, ground.copies.px_per_mm
     pieces = [piece for piece in motifs if piece.mask.sum() > LEAST_MM2 * q * q]
-    lightness = copies.combine(cv2.cvtColor(copies.strip.rgb, cv2.COLOR_RGB2GRAY))
+    if not pieces:
+        return Cords((), None, ())
+    lightness = copies.combine_bytes(_lightness(copies.strip.rgb, q / copies.strip.px_per_mm))
     middle = cord_depth_mm(lightness, pieces, q)
     if middle is None:
         return Cords((), None, ())
@@ -66,19 +70,26 @@ def read_cords(ground: Ground, motifs: Sequence[Piece]) -> Cords:
     return Cords(tuple(lines), 2 * middle, (told,))
 
 
-def cord_depth_mm(lightness: Image, pieces: list[Piece], px_per_mm: float) -> float | None:
+def _lightness(rgb: NDArray[np.uint8], shrink: float) -> NDArray[np.uint8]:
+    """Lightness of the strip at the resolution of the folded pictures."""
+    size = (round(rgb.shape[1] * shrink), round(rgb.shape[0] * shrink))
+    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    return np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+
+
+def cord_depth_mm(lightness: Image | NDArray[np.uint8], pieces: list[Piece], px_per_mm: float) -> float | None:
     """How deep below the outline the middle of a raised cord lies; None without one.
 
     Parameters
     ----------
-    lightness : ndarray of float32, shape (h, w)
+    lightness : ndarray of float32 or uint8, shape (h, w)
         Columns wrap round.
     pieces : list of Piece
     px_per_mm : float
     """
     depths = np.arange(0.0, DEEPEST_MM, STEP_MM)
     profiles, headings = [], []
-    for piece in pieces:
+    for piece in sorted(pieces, key=lambda each: -each.mask.size)[:MOST_OUTLINES]:
         at, inward = _outline_places(piece, px_per_mm)
         if len(at) == 0:
             continue
@@ -132,10 +143,10 @@ def _outline_places(piece: Piece, q: float) -> tuple[Floats, Floats]:
     return places, inward[keep]
 
 
-def _at(picture: Image, x: Floats, y: Floats) -> Floats:
+def _at(picture: Image | NDArray[np.uint8], x: Floats, y: Floats) -> Floats:
     """Values between the pixels; columns wrap round."""
     w = picture.shape[1]
-    wide = np.concatenate([picture, picture[:, :2]], axis=1)
+    wide = np.concatenate([picture, picture[:, :2]], axis=1).astype(np.float32)
     values = cv2.remap(
         wide, (x % w).astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,

@@ -17,9 +17,14 @@ from numpy.typing import NDArray
 
 from lacelay.model.lace import Shares
 from lacelay.reading.cloth import disc
-from lacelay.reading.copies import FOLDED_PX_PER_MM, Copies, median_of, register_copies
+from lacelay.reading.copies import (
+    FOLDED_PX_PER_MM,
+    Copies,
+    median_of_bytes,
+    register_copies,
+)
 from lacelay.reading.mat import Image, Mask
-from lacelay.reading.mesh import mesh_size, netlike_windows
+from lacelay.reading.mesh import NetWindows, mesh_size
 from lacelay.reading.strip import Strip
 
 Floats = NDArray[np.float64]
@@ -65,8 +70,8 @@ class Ground:
     sure : ndarray of bool, shape (h, w)
         Motif by the thickness of its threads, in most copies; the rest is open cloth, told by
         how much of it is filled.
-    in_copy : ndarray of float32, shape (n, h, w)
-        How far each copy says that a place is motif, 0 to 1.
+    in_copy : ndarray of uint8, shape (n, h, w)
+        How far each copy says that a place is motif, 0 to 255.
     cover : ndarray of float32, shape (h, w)
         Median cover of the copies.
     extent, band : ndarray of bool, shape (h, w)
@@ -82,7 +87,7 @@ class Ground:
     thread_mm: float
     motif: Mask
     sure: Mask
-    in_copy: NDArray[np.float32]
+    in_copy: NDArray[np.uint8]
     cover: Image
     extent: Mask
     band: Mask
@@ -99,18 +104,20 @@ def read_ground(strip: Strip, repeat_mm: float | None = None) -> Ground:
     repeat_mm : float or None
         Where it is known its copies are combined.
     """
-    mesh = mesh_size(strip.alpha, strip.extent, strip.px_per_mm)
-    copies = register_copies(strip, repeat_mm)
     shrunk, inside, per_mm = _shrunk(strip)
-    thick, thread_mm = _thick(shrunk, inside, per_mm, mesh)
-    in_copy = copies.fold(thick)
-    cover = copies.combine(shrunk)
-    extent = copies.combine(inside) > 0.5
+    windows = NetWindows(shrunk, inside, per_mm)
+    mesh = mesh_size(windows)
+    copies = register_copies(strip, repeat_mm, (shrunk, inside))
+    thick, thread_mm = _thick(shrunk, inside, windows, mesh)
+    in_copy = copies.fold_bytes(thick)
+    folded = copies.combine_bytes(np.asarray(cv2.convertScaleAbs(shrunk, alpha=255)))
+    cover = folded.astype(np.float32) / np.float32(255)
+    extent = _most(copies.fold_bytes(inside), copies.seen)
     q = copies.px_per_mm
-    voted = median_of(in_copy, copies.seen)
+    voted = median_of_bytes(in_copy, copies.seen)
     # Net that looked like cloth in most copies is still open in the mean of them.
-    filled = cv2.GaussianBlur(cover, (0, 0), 0.3 * q)
-    sure = (voted > VOTE) & extent & (np.asarray(filled) > _cut(cover[extent]))
+    filled = cv2.GaussianBlur(folded, (0, 0), 0.3 * q)
+    sure = (voted > VOTE * 255) & extent & (np.asarray(filled) > 255 * _cut(cover[extent]))
     motif = sure
     if mesh is not None:
         motif = sure | (extent & _dense(cover, extent, q, mesh))
@@ -121,6 +128,19 @@ def read_ground(strip: Strip, repeat_mm: float | None = None) -> Ground:
         copies, mesh, thread_mm, motif, sure, in_copy, cover, extent, band,
         np.asarray(from_edge / q, dtype=np.float32), _shares(cover, motif, extent, q),
     )  # fmt: skip
+
+
+def _most(values: NDArray[np.uint8], seen: Mask) -> Mask:
+    """Where most of the copies that show a place say 1; where none does, most of all."""
+    if len(values) == 1:
+        return np.asarray(values[0] > 0)
+    yes = np.add.reduce(values * seen, axis=0, dtype=np.uint8)
+    count = np.add.reduce(seen, axis=0, dtype=np.uint8)
+    most = 2 * yes > count
+    hidden = count == 0
+    if hidden.any():
+        most[hidden] = 2 * values.sum(axis=0)[hidden] > len(values)
+    return np.asarray(most)
 
 
 def _cut(cover: NDArray[np.float32]) -> float:
@@ -134,7 +154,7 @@ def _shrunk(strip: Strip) -> tuple[Image, NDArray[np.uint8], float]:
     shrink = min(1.0, FOLDED_PX_PER_MM / strip.px_per_mm)
     size = (round(strip.alpha.shape[1] * shrink), round(strip.alpha.shape[0] * shrink))
     cover = cv2.resize(strip.alpha, size, interpolation=cv2.INTER_AREA)
-    inside = cv2.resize(strip.extent.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+    inside = cv2.resize(strip.extent.view(np.uint8), size, interpolation=cv2.INTER_NEAREST)
     return (
         np.asarray(cover, dtype=np.float32), np.asarray(inside, dtype=np.uint8),
         strip.px_per_mm * shrink,
@@ -142,63 +162,70 @@ def _shrunk(strip: Strip) -> tuple[Image, NDArray[np.uint8], float]:
 
 
 def _thick(
-    cover: Image, inside: NDArray[np.uint8], q: float, mesh_mm: float | None
-) -> tuple[Image, float]:
-    """How far each place is motif by its thickness, and the thickness of threads, mm."""
-    solid = ((cover > SOLID) & (inside > 0)).astype(np.uint8)
-    gaps = ((solid == 0) & (inside > 0)).astype(np.uint8)
+    cover: Image, inside: NDArray[np.uint8], windows: NetWindows, mesh_mm: float | None
+) -> tuple[NDArray[np.uint8], float]:
+    """How far each place is motif by its thickness, 0 to 255, and how thick threads are, mm."""
+    q = windows.px_per_mm
+    solid = np.asarray(cv2.compare(cover, SOLID, cv2.CMP_GT)) & inside
+    gaps = solid ^ inside
     _, labels, stats, _ = cv2.connectedComponentsWithStats(gaps, connectivity=4)
     mesh_px2 = ((mesh_mm or PLAIN_MESH_MM) * q) ** 2
-    small = stats[:, cv2.CC_STAT_AREA] < HOLE_SHARE * mesh_px2
-    small[0] = False
-    cloth = solid | small[labels].astype(np.uint8)
-    deep = np.asarray(cv2.distanceTransform(cloth, cv2.DIST_L2, 5), dtype=np.float32)
-    radius = _thread_radius(cover, inside, deep, q, mesh_mm)
+    areas = stats[:, cv2.CC_STAT_AREA]
+    small, tiny = areas < HOLE_SHARE * mesh_px2, areas < TINY_SHARE * mesh_px2
+    small[0] = tiny[0] = False
+    # 0: no gap, 1: a hole of the net, 2: a small hole, 3: a tiny one.
+    kinds = (1 + small.astype(np.uint8) + (small & tiny)).astype(np.uint8)
+    kinds[0] = 0
+    sort = kinds.take(labels)
+    deep = np.asarray(cv2.distanceTransform(solid | (sort > 1).view(np.uint8), cv2.DIST_L2, 5))
+    radius = _thread_radius(deep, windows, mesh_mm)
     # Meshes cut off by a motif's edge are small too; only a thread parts them from the net.
-    net = ((gaps > 0) & ~small[labels]).astype(np.uint8)
-    beside = np.zeros(len(small), bool)
-    beside[labels[cv2.dilate(net, disc(1.4 * radius + 1.0)) > 0]] = True
-    tiny = stats[:, cv2.CC_STAT_AREA] < TINY_SHARE * mesh_px2
-    kept = small & (tiny | ~beside)
-    solid |= kept[labels].astype(np.uint8)
-    deep = np.asarray(cv2.distanceTransform(solid, cv2.DIST_L2, 5), dtype=np.float32)
-    core = (deep > THICKER * radius).astype(np.uint8)
-    away = cv2.distanceTransform(1 - core, cv2.DIST_L2, 5)
-    thick = ((np.asarray(away) < THICKER * radius) & (solid > 0)).astype(np.float32)
+    net = cv2.dilate((sort == 1).view(np.uint8), disc(1.4 * radius + 1.0))
+    beside = np.zeros(len(kinds), np.uint8)
+    beside[labels[(sort == 2) & (np.asarray(net) > 0)]] = 1
+    kept = ((kinds == 3) | ((kinds == 2) & (beside == 0))).view(np.uint8)
+    solid |= kept.take(labels)
+    deep = np.asarray(cv2.distanceTransform(solid, cv2.DIST_L2, 5))
+    away = cv2.distanceTransform(
+        np.asarray(cv2.compare(deep, THICKER * radius, cv2.CMP_LE)), cv2.DIST_L2, 5
+    )
+    thick = np.asarray(cv2.compare(away, THICKER * radius, cv2.CMP_LT)) & (solid * np.uint8(255))
     soft = cv2.GaussianBlur(thick, (0, 0), 0.12 * q + 0.3)
-    return np.asarray(soft, dtype=np.float32), 2 * radius / q
+    return np.asarray(soft, dtype=np.uint8), 2 * radius / q
 
 
 def _dense(cover: Image, extent: Mask, q: float, mesh_mm: float) -> Mask:
     """Where a window of the mesh's size is filled more than net is."""
-    inside = extent.astype(np.float32)
-    spread = DENSE_MESHES * mesh_mm * q
-    weight = cv2.GaussianBlur(inside, (0, 0), spread)
-    filled = np.asarray(cv2.GaussianBlur(cover, (0, 0), spread)) / np.maximum(weight, 0.2)
-    side = round(2.5 * mesh_mm * q)
-    windows = [
-        float(cover[row : row + side, column : column + side].mean())
-        for row, column in netlike_windows(cover, inside, q, side)
-    ]
+    inside = extent.view(np.uint8)
+    windows = NetWindows(cover, inside, q).of(round(2.5 * mesh_mm * q))
     if not windows:
         return np.zeros(cover.shape, bool)
-    net = float(np.median(windows))
-    cloth = float(np.percentile(filled[extent], 97))
-    return np.asarray(filled > net + DENSE_SHARE * (cloth - net))
+    net = float(np.median([cover[window].mean() for window in windows]))
+    # The mean over a window is smooth: half the pixels tell it.
+    half = (max(1, cover.shape[1] // 2), max(1, cover.shape[0] // 2))
+    spread = DENSE_MESHES * mesh_mm * q / 2
+    small, lace = (
+        np.asarray(cv2.resize(each, half, interpolation=cv2.INTER_AREA), dtype=np.float32)
+        for each in (cover, inside.astype(np.float32))
+    )
+    weight = np.asarray(cv2.GaussianBlur(lace, (0, 0), spread))
+    filled = np.asarray(cv2.GaussianBlur(small, (0, 0), spread)) / np.maximum(weight, 0.2)
+    cloth = float(np.percentile(filled[lace > 0.5], 97)) if (lace > 0.5).any() else 1.0
+    whole = cv2.resize(filled, cover.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    return np.asarray(whole) > net + DENSE_SHARE * (cloth - net)
 
 
-def _thread_radius(
-    cover: Image, inside: NDArray[np.uint8], deep: Image, q: float, mesh_mm: float | None
-) -> float:
+def _thread_radius(deep: Image, windows: NetWindows, mesh_mm: float | None) -> float:
     """Half the thickness of the threads and knots of bare ground, px."""
-    side = round(2.5 * (mesh_mm or BARS_MM) * q)
-    ridge = (deep > 0) & (deep >= np.asarray(cv2.dilate(deep, np.ones((3, 3), np.uint8))))
+    q = windows.px_per_mm
     found = []
-    for row, column in netlike_windows(cover, inside.astype(np.float32), q, side):
-        at = (slice(row, row + side), slice(column, column + side))
-        own = deep[at][ridge[at]]
-        if len(own) >= 12:
-            found.append(float(np.percentile(own, 90)))
+    for window in windows.of(round(2.5 * (mesh_mm or BARS_MM) * q)):
+        own = deep[window]
+        top = np.asarray(cv2.dilate(own, np.ones((3, 3), np.uint8)))[1:-1, 1:-1]
+        own = own[1:-1, 1:-1]
+        ridge = own[(own > 0) & (own >= top)]
+        if len(ridge) >= 12:
+            found.append(float(np.percentile(ridge, 90)))
     if not found:
         return 0.3 * q
     return float(np.clip(np.percentile(found, 40), 0.9, 1.2 * q))
@@ -268,11 +295,18 @@ def _bands(motif: Mask, extent: Mask, q: float, wraps: bool) -> tuple[Mask, Imag
 
 
 def _shares(cover: Image, motif: Mask, extent: Mask, q: float) -> Shares:
-    side = round(OPEN_HOLE_MM * q) | 1
+    half = (max(1, cover.shape[1] // 2), max(1, cover.shape[0] // 2))
+    thread = np.asarray(cv2.compare(cover, 0.3, cv2.CMP_GT))
+    thread = np.asarray(cv2.resize(thread, half, interpolation=cv2.INTER_AREA)) > 127
+    lace, motifs = (
+        np.asarray(cv2.resize(mask.view(np.uint8), half, interpolation=cv2.INTER_NEAREST)) > 0
+        for mask in (extent, motif)
+    )
+    side = round(OPEN_HOLE_MM * q / 2) | 1
     ellipse = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
-    thread = np.pad((cover > 0.3).astype(np.uint8), side)
-    closed = cv2.morphologyEx(thread, cv2.MORPH_CLOSE, ellipse)[side:-side, side:-side]
-    total = max(1, int(extent.sum()))
-    motif_share = float((motif & extent).sum()) / total
-    open_share = float((extent & ~motif & (np.asarray(closed) == 0)).sum()) / total
+    closed = cv2.morphologyEx(np.pad(thread.view(np.uint8), side), cv2.MORPH_CLOSE, ellipse)
+    shut = np.asarray(closed)[side:-side, side:-side] > 0
+    total = max(1, int(lace.sum()))
+    motif_share = float((motifs & lace).sum()) / total
+    open_share = float((lace & ~motifs & ~shut).sum()) / total
     return Shares(motif_share, 1 - motif_share - open_share, open_share)

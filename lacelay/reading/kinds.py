@@ -84,16 +84,16 @@ def _shape(mask: Mask, cover: Image, q: float) -> _Shape:
     rows, columns = np.nonzero(mask)
     middle = float(columns.mean()), float(rows.mean())
     area = float(mask.sum()) / q**2
+    outline = _polar(mask.astype(np.float32), middle, area, q)
+    if area <= FILLED_MM2:
+        return _Shape(area, rim, outline, np.zeros_like(outline), 0.0)
     smooth = np.asarray(cv2.GaussianBlur(cover, (0, 0), BLUR_MM * q))
     level = float(smooth[mask].mean())
     deep = cv2.distanceTransform(np.pad(mask.astype(np.uint8), 1), cv2.DIST_L2, 5)[1:-1, 1:-1]
     within = np.asarray(deep) > 0.4 * q
     own = np.where(within, smooth - level, 0).astype(np.float32)
-    texture = float(own[within].std()) if within.any() and area > FILLED_MM2 else 0.0
-    return _Shape(
-        area, rim, _polar(mask.astype(np.float32), middle, area, q),
-        _polar(own, middle, area, q), texture,
-    )  # fmt: skip
+    texture = float(own[within].std()) if within.any() else 0.0
+    return _Shape(area, rim, outline, _polar(own, middle, area, q), texture)
 
 
 def _polar(picture: Image, middle: tuple[float, float], area_mm2: float, q: float) -> Floats:

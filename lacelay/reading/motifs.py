@@ -39,6 +39,8 @@ SEEN_SHARE, WHOLE_SHARE = 0.5, 0.96
 SAME_SHARE = 0.5
 #: A copy that shows less of it than this does not have it: nothing is outlined there.
 ABSENT_SHARE = 0.2
+#: So many places of a motif tell whether a copy shows it.
+MOST_PLACES = 1500
 #: A piece covered by beads by this share is beads on net; a dot reaches out from under its
 #: bead.
 BEAD_SHARE = 0.8
@@ -93,12 +95,13 @@ def read_motifs(ground: Ground, beads: Sequence[Bead] = ()) -> FoundMotifs:
     motifs, unlike, absent = [], 0, 0
     n = len(copies.place_px)
     for piece, outline, kind in zip(pieces, outlines, kinds, strict=True):
+        solid = _solid(ground, piece)
         for k in range(-1, n + 1) if copies.wraps else (0,):
             placed = _placed(copies.to_lace(k, outline[:, 0], outline[:, 1]), ground, extent)
             if placed is None:
                 continue
             points, whole = placed
-            share = _shown(ground, piece, k) if copies.wraps else 1.0
+            share = _shown(ground, solid, k) if copies.wraps else 1.0
             if share < ABSENT_SHARE:
                 absent += 1
                 continue
@@ -154,17 +157,23 @@ def pieces_of(ground: Ground) -> list[Piece]:
         if area < 0.5 * LEAST_MM2 * q * q:
             continue
         endless = copies.wraps and wide > 1.9 * w
-        if copies.wraps and not endless and not x + wide > w and x < 2 * w:
+        # Of every motif one copy starts in the middle tile; what is longer than a repeat may
+        # run out of the last one, and what has no end starts nowhere.
+        cut = copies.wraps and (endless or x + wide >= 3 * w)
+        if copies.wraps and not cut and not w <= x < 2 * w:
+            continue
+        if cut and not endless and not x < 2 * w:
             continue
         own = _filled(labels[y : y + high, x : x + wide] == label)
         for part, column, row in parted(own, q, endless):
             piece = Piece(part, x + column, y + row)
-            at = piece.centre[0]
-            if copies.wraps and not w <= at < 2 * w:
-                continue
-            if not _is_motif(piece, ground, reach):
-                continue
-            found.append(Piece(piece.mask, piece.column - w, piece.row) if copies.wraps else piece)
+            if copies.wraps:
+                at = piece.centre[0]
+                if cut and not w <= at < 2 * w:
+                    continue
+                piece = Piece(part, piece.column - int(at // w) * w, piece.row)
+            if _is_motif(piece, ground, reach):
+                found.append(piece)
     return found
 
 
@@ -196,7 +205,7 @@ def _is_motif(piece: Piece, ground: Ground, of_edge: Mask) -> bool:
     solid = ground.sure[at]
     seen = ground.copies.seen[:, at[0][solid], at[1][solid]]
     shown = ground.in_copy[:, at[0][solid], at[1][solid]]
-    return float(shown[seen].mean()) > DOT_SURE if seen.any() else True
+    return float(shown[seen].mean()) > DOT_SURE * 255 if seen.any() else True
 
 
 def _filled(mask: Mask) -> Mask:
@@ -276,20 +285,28 @@ def _inside(points: Floats, ground: Ground) -> bool:
     return bool(strip.extent[row, column].all())
 
 
-def _shown(ground: Ground, piece: Piece, copy: int) -> float:
+def _solid(ground: Ground, piece: Piece) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Rows and columns of a motif where it is solid; columns as of the piece."""
+    rows, columns = np.nonzero(piece.mask)
+    rows, columns = rows + piece.row, columns + piece.column
+    # Pierced places and open cloth are no solid motif in any copy.
+    solid = ground.sure[rows, columns % ground.motif.shape[1]]
+    rows, columns = rows[solid], columns[solid]
+    few = slice(None, None, max(1, len(rows) // MOST_PLACES))
+    return rows[few], columns[few]
+
+
+def _shown(ground: Ground, solid: tuple[NDArray[np.int64], NDArray[np.int64]], copy: int) -> float:
     """Share of a motif that one copy shows as motif, where the strip shows that copy."""
     n, w = len(ground.in_copy), ground.motif.shape[1]
-    rows, columns = np.nonzero(piece.mask)
-    whole = columns + piece.column + copy * w
-    own = np.asarray(whole // w)
+    whole = solid[1] + copy * w
+    own = whole // w
     there = (own >= 0) & (own < n)
     if not there.any():
         return 1.0
-    own, column, row = own[there], (whole - own * w)[there], (rows + piece.row)[there]
-    # Pierced places and open cloth are no solid motif in any copy.
-    solid = ground.sure[row, column]
-    values = ground.in_copy[own, row, column][solid]
-    return float((values > 0.5).mean()) if len(values) else 1.0
+    own, column = own[there], (whole - own * w)[there]
+    values = ground.in_copy[own, solid[0][there], column]
+    return float((values > 127).mean())
 
 
 def _is_beads(piece: Piece, ground: Ground, beads: Sequence[Bead]) -> bool:

@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 TILE_MM = 12.0
 #: A tile moves by no more than this, mm.
 FARTHEST_MM = 3.0
-ROUNDS = 4
+ROUNDS = 3
 #: Tiles with less pattern than this share of the mean have nothing to compare.
 LEAST_PATTERN = 0.15
 

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -48,6 +49,8 @@ DOUBT_SHARE = 0.08
 #: The middle of the strip is known to this, mm; H and G shift by no more than this from theirs.
 MIDDLE_MM, SHIFT_MM = 2.0, 1.2
 BANDS = 8
+#: So many places of the middle are looked at closely.
+MOST_MIDDLES = 7
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,11 +92,12 @@ def read_symmetry(ground: Ground, *, lower_scalloped: bool, upper_scalloped: boo
         )  # fmt: skip
     q = min(PX_PER_MM, copies.px_per_mm)
     folded = np.stack([_small(copy, q / copies.px_per_mm) for copy in ground.in_copy])
+    folded /= np.float32(255)
     mask = np.stack(
-        [_small(seen.astype(np.float32), q / copies.px_per_mm) > 0.5 for seen in copies.seen]
+        [_small(seen.view(np.uint8) * np.uint8(255), q / copies.px_per_mm) > 127 for seen in copies.seen]
     )
     common = median_of(folded, mask)
-    extent = _small(ground.extent.astype(np.float32), q / copies.px_per_mm) > 0.5
+    extent = _small(ground.extent.view(np.uint8) * np.uint8(255), q / copies.px_per_mm) > 127
     rows = np.flatnonzero(extent.mean(axis=1) > 0.5)
     if len(rows) < 8:
         return Symmetry(None, {}, 0.0, "too little of the lace is seen to tell its symmetry")
@@ -140,7 +144,7 @@ def images_alike(picture: Image, middle_row: float, px_per_mm: float) -> dict[st
     # The spectrum of rows read backwards is the conjugate one, but for a shift.
     across = _best(rows, np.conj(rows), w, None)
     along, glided, turned = -1.0, -1.0, -1.0
-    for shift in range(-2 * slack, 2 * slack + 1):
+    for shift in _shifts(rows, middle_row, slack):
         flipped = _flipped(rows, 2 * middle_row + shift)
         along = max(along, _best(rows, flipped, w, (0, near)))
         glided = max(glided, _best(rows, flipped, w, (w // 2, near)))
@@ -148,7 +152,20 @@ def images_alike(picture: Image, middle_row: float, px_per_mm: float) -> dict[st
     return {"V": across, "H": along, "R": turned, "G": glided}
 
 
-def _small(picture: NDArray[np.float32], shrink: float) -> Image:
+def _shifts(rows: Complexes, middle_row: float, slack: int) -> list[int]:
+    """Places of the middle, in half rows, where the strip may be like its images.
+
+    Only the power of every row is compared, which no shift and no turn changes: the best
+    places and their neighbours are enough.
+    """
+    power = np.abs(rows[:, 1:])
+    shifts = np.arange(-2 * slack, 2 * slack + 1)
+    alike = [float((power * _flipped(power, 2 * middle_row + shift)).sum()) for shift in shifts]
+    best = np.argsort(alike)[::-1][:MOST_MIDDLES]
+    return sorted({int(shifts[k]) for k in best})
+
+
+def _small(picture: NDArray[np.uint8], shrink: float) -> Image:
     size = (max(8, round(picture.shape[1] * shrink)), max(8, round(picture.shape[0] * shrink)))
     small = np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
     blur = BLUR_MM * PX_PER_MM
@@ -157,7 +174,7 @@ def _small(picture: NDArray[np.float32], shrink: float) -> Image:
     return np.asarray(wide, dtype=np.float32)[:, pad : pad + size[0]]
 
 
-def _flipped(rows: Complexes, sum_of_rows: float) -> Complexes:
+def _flipped(rows: NDArray[Any], sum_of_rows: float) -> NDArray[Any]:
     """Row r at `sum_of_rows` - r; what comes from outside is empty."""
     h = len(rows)
     source = np.round(sum_of_rows - np.arange(h)).astype(int)
