@@ -60,7 +60,10 @@ class Copies:
     v0_mm, px_per_mm : float
         v of the middle of row 0; rows to a millimetre.
     place_px : ndarray of float32, shape (n, h, w, 2)
-        Column and row in the strip of every folded pixel of every copy.
+        Column and row of every folded pixel of every copy, in the strip made smaller to
+        `strip_shape`.
+    strip_shape : tuple of int
+        Rows and columns of the whole strip at about the resolution of the folded pictures.
     seen : ndarray of bool, shape (n, h, w)
         Where the strip shows that copy.
     agreement : ndarray of float32, shape (h, w)
@@ -78,6 +81,7 @@ class Copies:
     v0_mm: float
     px_per_mm: float
     place_px: NDArray[np.float32]
+    strip_shape: tuple[int, int]
     seen: NDArray[np.bool_]
     agreement: Image
     likeness: float
@@ -105,11 +109,18 @@ class Copies:
         left = whole - own * w
         column, row = np.clip(left, 0, w - 1), np.clip(rows, 0, h - 1)
         place = self.place_px[own, np.round(row).astype(int), np.round(column).astype(int)]
+        across, down = self._strip_px
         per_column = self.strip.px_per_mm / self.columns_per_mm
         per_row = self.strip.px_per_mm / self.px_per_mm
-        x = place[:, 0] + (left - np.round(column)) * per_column
-        y = place[:, 1] + (rows - np.round(row)) * per_row
+        x = (place[:, 0] + 0.5) * across - 0.5 + (left - np.round(column)) * per_column
+        y = (place[:, 1] + 0.5) * down - 0.5 + (rows - np.round(row)) * per_row
         return np.stack([self.strip.u_of(x), self.strip.v_of(y)], axis=-1)
+
+    @property
+    def _strip_px(self) -> tuple[float, float]:
+        """Pixels of the strip to a column and to a row of the smaller strip."""
+        (h, w), (rows, columns) = self.strip.alpha.shape, self.strip_shape
+        return w / columns, h / rows
 
     def fold(self, picture: NDArray[np.generic]) -> NDArray[np.float32]:
         """Each copy of a picture of the whole strip, at any resolution, as float32.
@@ -143,15 +154,11 @@ class Copies:
         """Maps of every copy into a picture of the strip of that size."""
         known = self._known_maps
         if shape[:2] not in known:
-            down = shape[0] / self.strip.alpha.shape[0]
-            across = shape[1] / self.strip.alpha.shape[1]
-            scale = np.array([across, down], np.float32)
-            known[shape[:2]] = [
-                cv2.convertMaps(
-                    place * scale + (np.float32(0.5) * scale - np.float32(0.5)), None, cv2.CV_16SC2
-                )
-                for place in self.place_px
-            ]
+            places = self.place_px
+            if shape[:2] != self.strip_shape:
+                scale = np.array(shape[1::-1], np.float32) / self.strip_shape[::-1]
+                places = (places + np.float32(0.5)) * scale.astype(np.float32) - np.float32(0.5)
+            known[shape[:2]] = [cv2.convertMaps(one, None, cv2.CV_16SC2) for one in places]
         return known[shape[:2]]
 
     @cached_property
@@ -197,7 +204,10 @@ def median_of_bytes(values: NDArray[np.uint8], seen: NDArray[np.bool_]) -> NDArr
     n = len(values)
     if n == 1:
         return values[0]
-    ordered = [value | (~one).view(np.uint8) * np.uint8(255) for one, value in zip(seen, values, strict=True)]
+    ordered = [
+        value | (~one).view(np.uint8) * np.uint8(255)
+        for one, value in zip(seen, values, strict=True)
+    ]
     for last in range(n - 1, 0, -1):
         for k in range(last):
             low = cv2.min(ordered[k], ordered[k + 1])
@@ -218,6 +228,12 @@ def median_of_bytes(values: NDArray[np.uint8], seen: NDArray[np.bool_]) -> NDArr
             cv2.copyTo(middle, (count == number).view(np.uint8), found)
     assert found is not None
     return found
+
+
+def folded_shape(strip: Strip) -> tuple[int, int]:
+    """Rows and columns of the strip at the resolution of the folded pictures."""
+    shrink = min(1.0, FOLDED_PX_PER_MM / strip.px_per_mm)
+    return round(strip.alpha.shape[0] * shrink), round(strip.alpha.shape[1] * shrink)
 
 
 def register_copies(
@@ -255,12 +271,15 @@ def register_copies(
     per_column = repeat_mm * strip.px_per_mm / w
     per_row = strip.alpha.shape[0] / rows
     cover, inside = _laid_out(
-        strip, shrunk or (strip.alpha, strip.extent.view(np.uint8)), first, (per_column, per_row),
+        strip,
+        shrunk or (strip.alpha, strip.extent.view(np.uint8)),
+        first,
+        (per_column, per_row),
         (rows, n * w),
     )
     field = _displacement(cover, inside, w)
     folded, seen = _moved(cover, field, w), _moved(inside, field, w) > 0.5
-    mean = median_of(folded, seen)
+    mean = _common(folded, seen)
     likeness, agreement = _likeness(folded, seen, mean)
     if likeness < LEAST_AGREEMENT:
         return _alone(strip, "its copies do not agree with each other")
@@ -273,15 +292,16 @@ def _alone(strip: Strip, reason: str) -> Copies:
     shrink = min(1.0, FOLDED_PX_PER_MM / strip.px_per_mm)
     h, w = (max(1, round(side * shrink)) for side in strip.alpha.shape)
     down, across = strip.alpha.shape[0] / h, strip.alpha.shape[1] / w
-    x, y = np.meshgrid((np.arange(w) + 0.5) * across - 0.5, (np.arange(h) + 0.5) * down - 0.5)
+    x, y = np.meshgrid(np.arange(w), np.arange(h))
     inside = cv2.resize(strip.extent.astype(np.uint8), (w, h), interpolation=cv2.INTER_NEAREST)
     return Copies(
         strip,
         strip.alpha.shape[1] / strip.px_per_mm,
-        float(strip.u_of(x[0, :1])[0]),
-        float(strip.v_of(y[:1, 0])[0]),
+        float(strip.u_of(np.array([0.5 * across - 0.5]))[0]),
+        float(strip.v_of(np.array([0.5 * down - 0.5]))[0]),
         strip.px_per_mm / down,
         np.stack([x, y], axis=-1).astype(np.float32)[None],
+        (h, w),
         (inside > 0)[None],
         np.ones((h, w), np.float32),
         1.0,
@@ -313,6 +333,12 @@ def _laid_out(
     return np.asarray(cover, dtype=np.float32), np.asarray(mask, dtype=np.float32)
 
 
+def _common(values: NDArray[np.float32], seen: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """`median_of` for cover, in steps of 1/255."""
+    found = median_of_bytes((values * np.float32(255) + np.float32(0.5)).astype(np.uint8), seen)
+    return found.astype(np.float32) / np.float32(255)
+
+
 def _moved(picture: Image, field: NDArray[np.float32], w: int) -> NDArray[np.float32]:
     """Copies of a small picture, shape (n, rows, w), each moved by the displacement."""
     rows, total = picture.shape
@@ -333,7 +359,7 @@ def _displacement(cover: Image, inside: Image, w: int) -> NDArray[np.float32]:
     # within a copy drifts with it, so that no step is left between copies.
     at = (np.arange(total, dtype=np.float32) + 0.5) / w - 0.5
     field += (at[:, None] * drift[0] + drift[1]).astype(np.float32)[None]
-    common = median_of(_moved(cover, field, w), _moved(inside, field, w) > 0.5)
+    common = _common(_moved(cover, field, w), _moved(inside, field, w) > 0.5)
     tiled = np.tile(common, (1, total // w))
     found = _flow(tiled, cover, inside, field)
     trust = np.clip(inside, 0.01, 1) * _trust(tiled, cover, field + found)
@@ -435,7 +461,7 @@ def _likeness(
         both = mask & others[1].any(axis=0)
         if both.mean() < 0.1:
             continue
-        rest = median_of(*others)
+        rest = _common(*others)
         a, b = copy - _row_means(copy, both), rest - _row_means(rest, both)
         a, b = a[both], b[both]
         found.append(float((a * b).sum() / max(np.sqrt((a * a).sum() * (b * b).sum()), 1e-9)))
@@ -470,16 +496,21 @@ def _finer(
     down, across = strip.alpha.shape[0] / h, repeat_mm * strip.px_per_mm / w
     x = first + (np.arange(n * w) * across)
     y = (np.arange(h) + 0.5) * down - 0.5
+    shape = folded_shape(strip)
+    # Places in the smaller strip: all that is folded has its resolution.
+    sx, sy = shape[1] / strip.alpha.shape[1], shape[0] / strip.alpha.shape[0]
+    column = ((x + 0.5) * sx - 0.5).astype(np.float32)
+    row = ((y + 0.5) * sy - 0.5).astype(np.float32)
     # The displacement is slow: read it between its own pixels.
+    field = field * np.array([per_column * sx, per_row * sy], np.float32)
     moved = np.asarray(cv2.resize(field, (n * w, h), interpolation=cv2.INTER_LINEAR))
     place = np.empty((n, h, w, 2), np.float32)
     for k in range(n):
         own = slice(k * w, k * w + w)
-        cv2.multiply(moved[:, own], (per_column, per_row, 0, 0), dst=place[k])
-        place[k, ..., 0] += x[None, own].astype(np.float32)
-        place[k, ..., 1] += y[:, None].astype(np.float32)
+        np.add(moved[:, own, 0], column[None, own], out=place[k, ..., 0])
+        np.add(moved[:, own, 1], row[:, None], out=place[k, ..., 1])
     low, high = _length_shown(strip)
-    inside = (place[..., 0] > low - 0.5) & (place[..., 0] < high + 0.5)
+    inside = (place[..., 0] > (low - 0.5) * sx) & (place[..., 0] < (high + 0.5) * sx)
     fine = cv2.resize(agreement, (w, h), interpolation=cv2.INTER_LINEAR)
     return Copies(
         strip,
@@ -488,6 +519,7 @@ def _finer(
         float(strip.v_of(np.array([y[0]]))[0]),
         h / (strip.alpha.shape[0] / strip.px_per_mm),
         place,
+        shape,
         inside,
         np.asarray(fine, dtype=np.float32),
         likeness,

@@ -36,7 +36,7 @@ LEAST_SWING, OVER_DEEP = 0.012, 1.7
 #: Outlines of smaller motifs say nothing of their direction, mm2.
 LEAST_MM2 = 12.0
 #: The outlines of so many of the largest motifs tell whether there are cords.
-MOST_OUTLINES = 16
+MOST_OUTLINES = 30
 #: Fewer places along outlines than this tell no cord.
 FEWEST_PLACES = 150
 
@@ -77,7 +77,9 @@ def _lightness(rgb: NDArray[np.uint8], shrink: float) -> NDArray[np.uint8]:
     return np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
-def cord_depth_mm(lightness: Image | NDArray[np.uint8], pieces: list[Piece], px_per_mm: float) -> float | None:
+def cord_depth_mm(
+    lightness: Image | NDArray[np.uint8], pieces: list[Piece], px_per_mm: float
+) -> float | None:
     """How deep below the outline the middle of a raised cord lies; None without one.
 
     Parameters

@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from lacelay.model.lace import Shares
 from lacelay.reading.cloth import disc
 from lacelay.reading.copies import (
-    FOLDED_PX_PER_MM,
     Copies,
+    folded_shape,
     median_of_bytes,
     register_copies,
 )
@@ -78,7 +78,7 @@ class Ground:
         The lace with its holes; the bands along its two long edges.
     from_edge_mm : ndarray of float32, shape (h, w)
         How far a place lies inside the nearer long edge, loops and picots left aside; 0
-        outside.
+        outside, infinite far inside.
     shares : Shares
     """
 
@@ -151,13 +151,12 @@ def _cut(cover: NDArray[np.float32]) -> float:
 
 def _shrunk(strip: Strip) -> tuple[Image, NDArray[np.uint8], float]:
     """Cover and extent (0 or 1) at the resolution of the folded pictures, px per mm."""
-    shrink = min(1.0, FOLDED_PX_PER_MM / strip.px_per_mm)
-    size = (round(strip.alpha.shape[1] * shrink), round(strip.alpha.shape[0] * shrink))
+    size = folded_shape(strip)[::-1]
     cover = cv2.resize(strip.alpha, size, interpolation=cv2.INTER_AREA)
     inside = cv2.resize(strip.extent.view(np.uint8), size, interpolation=cv2.INTER_NEAREST)
     return (
         np.asarray(cover, dtype=np.float32), np.asarray(inside, dtype=np.uint8),
-        strip.px_per_mm * shrink,
+        strip.px_per_mm * size[0] / strip.alpha.shape[1],
     )  # fmt: skip
 
 
@@ -272,7 +271,16 @@ def _bands(motif: Mask, extent: Mask, q: float, wraps: bool) -> tuple[Mask, Imag
                 np.arange(len(seen)), np.flatnonzero(seen), (top if upper else low)[seen]
             )
             outside = row < nearest[None] if upper else row > nearest[None]
-        away = np.asarray(cv2.distanceTransform((~outside).astype(np.uint8), cv2.DIST_L2, 5))
+        away = np.full(wide.shape, np.inf, np.float32)
+        rim = np.flatnonzero(outside.any(axis=1) & ~outside.all(axis=1))
+        reach = int((WIDEST_BAND_MM + 1) * q)
+        if upper:
+            rows_near = slice(0, (int(rim[-1]) if len(rim) else 0) + reach)
+        else:
+            rows_near = slice(max(0, (int(rim[0]) if len(rim) else h) - reach), h)
+        away[rows_near] = cv2.distanceTransform(
+            (~outside[rows_near]).view(np.uint8), cv2.DIST_L2, 5
+        )
         side = (row < middle) if upper else (row > middle)
         inwards = np.minimum(inwards, away)
         near = side & ~outside & (away < WIDEST_BAND_MM * q) & wide

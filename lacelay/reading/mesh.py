@@ -76,7 +76,10 @@ class NetWindows:
             left = column * step + step // 2 - side // 2
             if 0 <= top <= shape[0] - side and 0 <= left <= shape[1] - side:
                 chosen.append((slice(top, top + side), slice(left, left + side)))
-            near = slice(max(0, row - half), row + half), slice(max(0, column - half), column + half)
+            near = (
+                slice(max(0, row - half), row + half),
+                slice(max(0, column - half), column + half),
+            )
             score[near] = np.inf
         return chosen
 

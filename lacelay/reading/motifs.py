@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -54,11 +55,12 @@ class Piece:
     column: int
     row: int
 
-    @property
+    @cached_property
     def centre(self) -> tuple[float, float]:
         """Middle of its area: column, row."""
-        rows, columns = np.nonzero(self.mask)
-        return float(columns.mean()) + self.column, float(rows.mean()) + self.row
+        moments = cv2.moments(self.mask.astype(np.uint8), binaryImage=True)
+        area = max(moments["m00"], 1.0)
+        return moments["m10"] / area + self.column, moments["m01"] / area + self.row
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,7 +85,8 @@ def read_motifs(ground: Ground, beads: Sequence[Bead] = ()) -> FoundMotifs:
         Runs of beads on bare net look like small motifs; with the beads known they are
         left out.
     """
-    pieces = [piece for piece in pieces_of(ground) if not _is_beads(piece, ground, beads)]
+    own = _BeadsOfRepeat(ground, beads)
+    pieces = [piece for piece in pieces_of(ground) if not own.are(piece)]
     copies = ground.copies
     kinds = kinds_of(
         [piece.mask for piece in pieces],
@@ -93,11 +96,12 @@ def read_motifs(ground: Ground, beads: Sequence[Bead] = ()) -> FoundMotifs:
     outlines = [_outline(piece, copies.px_per_mm) for piece in pieces]
     extent = copies.strip.extent
     motifs, unlike, absent = [], 0, 0
-    n = len(copies.place_px)
-    for piece, outline, kind in zip(pieces, outlines, kinds, strict=True):
+    numbers = range(-1, len(copies.place_px) + 1) if copies.wraps else range(1)
+    placed_all = _in_copies(ground, outlines, numbers)
+    for piece, places, kind in zip(pieces, placed_all, kinds, strict=True):
         solid = _solid(ground, piece)
-        for k in range(-1, n + 1) if copies.wraps else (0,):
-            placed = _placed(copies.to_lace(k, outline[:, 0], outline[:, 1]), ground, extent)
+        for k, points in zip(numbers, places, strict=True):
+            placed = _placed(points, ground, extent)
             if placed is None:
                 continue
             points, whole = placed
@@ -109,6 +113,19 @@ def read_motifs(ground: Ground, beads: Sequence[Bead] = ()) -> FoundMotifs:
             motifs.append(Motif(points, int(kind) if whole else -1))
     motifs.sort(key=lambda motif: float(motif.outline_mm[:, 0].mean()))
     return FoundMotifs(tuple(motifs), _doubts(ground, unlike, absent), tuple(pieces))
+
+
+def _in_copies(ground: Ground, outlines: Sequence[Floats], numbers: range) -> list[list[Floats]]:
+    """Every outline as every copy shows it, in lace mm."""
+    if not outlines:
+        return []
+    w = ground.motif.shape[1]
+    every = np.concatenate(outlines)
+    columns = np.concatenate([every[:, 0] + k * w for k in numbers])
+    points = ground.copies.to_lace(0, columns, np.tile(every[:, 1], len(numbers)))
+    ends = np.cumsum([len(outline) for outline in outlines])[:-1]
+    by_copy = [np.split(part, ends) for part in np.split(points, len(numbers))]
+    return [list(each) for each in zip(*by_copy, strict=True)]
 
 
 def _own(picture: Image, piece: Piece) -> Image:
@@ -309,21 +326,30 @@ def _shown(ground: Ground, solid: tuple[NDArray[np.int64], NDArray[np.int64]], c
     return float((values > 127).mean())
 
 
-def _is_beads(piece: Piece, ground: Ground, beads: Sequence[Bead]) -> bool:
-    if not beads or piece.mask.sum() > 60 * ground.copies.px_per_mm**2:
-        return False
-    high, wide = piece.mask.shape
-    covered = np.zeros((high, wide), np.uint8)
-    copies = ground.copies
-    q, per_column = copies.px_per_mm, copies.columns_per_mm
-    w = ground.motif.shape[1]
-    for bead in beads:
-        column = (bead.u_mm - copies.start_mm) * per_column
-        if copies.wraps:
-            middle = piece.centre[0]
-            column = (column - middle + w / 2) % w - w / 2 + middle
-        x, y = column - piece.column, (copies.v0_mm - bead.v_mm) * q - piece.row
-        radius = (bead.diameter_mm / 2 + 0.1) * q
-        if -radius < x < wide + radius and -radius < y < high + radius:
-            cv2.circle(covered, (round(x), round(y)), round(radius), 1, cv2.FILLED)
-    return bool(np.mean(covered[piece.mask]) > BEAD_SHARE)
+class _BeadsOfRepeat:
+    """Beads on the folded picture."""
+
+    def __init__(self, ground: Ground, beads: Sequence[Bead]) -> None:
+        copies = ground.copies
+        at = np.array([[bead.u_mm, bead.v_mm, bead.diameter_mm] for bead in beads]).reshape(-1, 3)
+        self.columns = (at[:, 0] - copies.start_mm) * copies.columns_per_mm
+        self.rows = (copies.v0_mm - at[:, 1]) * copies.px_per_mm
+        self.radii = (at[:, 2] / 2 + 0.1) * copies.px_per_mm
+        self.period = ground.motif.shape[1] if copies.wraps else None
+        self.most = 60 * copies.px_per_mm**2
+
+    def are(self, piece: Piece) -> bool:
+        """Whether a piece is but beads on net."""
+        high, wide = piece.mask.shape
+        if not len(self.columns) or np.count_nonzero(piece.mask) > self.most:
+            return False
+        column = self.columns
+        if self.period is not None:
+            middle, half = piece.centre[0], self.period / 2
+            column = (column - middle + half) % self.period - half + middle
+        x, y, r = column - piece.column, self.rows - piece.row, self.radii
+        near = (-r < x) & (x < wide + r) & (-r < y) & (y < high + r)
+        covered = np.zeros((high, wide), np.uint8)
+        for k in np.flatnonzero(near):
+            cv2.circle(covered, (round(x[k]), round(y[k])), round(r[k]), 1, cv2.FILLED)
+        return bool(np.mean(covered[piece.mask]) > BEAD_SHARE)

@@ -94,7 +94,10 @@ def read_symmetry(ground: Ground, *, lower_scalloped: bool, upper_scalloped: boo
     folded = np.stack([_small(copy, q / copies.px_per_mm) for copy in ground.in_copy])
     folded /= np.float32(255)
     mask = np.stack(
-        [_small(seen.view(np.uint8) * np.uint8(255), q / copies.px_per_mm) > 127 for seen in copies.seen]
+        [
+            _small(seen.view(np.uint8) * np.uint8(255), q / copies.px_per_mm) > 127
+            for seen in copies.seen
+        ]
     )
     common = median_of(folded, mask)
     extent = _small(ground.extent.view(np.uint8) * np.uint8(255), q / copies.px_per_mm) > 127
