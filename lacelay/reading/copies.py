@@ -34,7 +34,7 @@ FLOW_PX_PER_MM, FOLDED_PX_PER_MM = 2.0, 5.0
 #: Meshes are blurred away before copies are compared: they need not fit the repeat, mm.
 BLUR_MM = 0.9
 #: The displacement is smooth: lace is cloth, and what moves within less is a motif, mm.
-SMOOTH_MM = 3.0
+SMOOTH_MM = 5.0
 #: No copy lies further than this from where the repeat puts it, mm.
 FARTHEST_MM = 4.0
 #: Difference of cover at which a place of a copy counts half.
@@ -135,7 +135,7 @@ class Copies:
         return median_of(self.fold(picture), self.seen)
 
     def fold_bytes(self, picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
-        """Each copy of a picture of the whole strip in bytes, shape (n, h, w): many times quicker."""
+        """Each copy of a picture of the whole strip, in bytes and quickly, shape (n, h, w)."""
         return self._folded(picture)
 
     def combine_bytes(self, picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -150,7 +150,7 @@ class Copies:
             )
         return found
 
-    def _maps(self, shape: tuple[int, ...]) -> list[tuple[NDArray[np.int16], NDArray[np.uint16]]]:
+    def _maps(self, shape: tuple[int, ...]) -> list[tuple[Any, Any]]:
         """Maps of every copy into a picture of the strip of that size."""
         known = self._known_maps
         if shape[:2] not in known:
@@ -158,13 +158,14 @@ class Copies:
             if shape[:2] != self.strip_shape:
                 scale = np.array(shape[1::-1], np.float32) / self.strip_shape[::-1]
                 places = (places + np.float32(0.5)) * scale.astype(np.float32) - np.float32(0.5)
-            known[shape[:2]] = [cv2.convertMaps(one, None, cv2.CV_16SC2) for one in places]
+            empty = np.empty(0, np.float32)  # both coordinates are in the one map
+            known[shape[:2]] = [cv2.convertMaps(one, empty, cv2.CV_16SC2) for one in places]
         return known[shape[:2]]
 
     @cached_property
     def _known_maps(
         self,
-    ) -> dict[tuple[int, ...], list[tuple[NDArray[np.int16], NDArray[np.uint16]]]]:
+    ) -> dict[tuple[int, ...], list[tuple[Any, Any]]]:
         return {}
 
 
@@ -203,7 +204,7 @@ def median_of_bytes(values: NDArray[np.uint8], seen: NDArray[np.bool_]) -> NDArr
     """`median_of` for pictures in bytes, shape (n, h, w)."""
     n = len(values)
     if n == 1:
-        return values[0]
+        return np.asarray(values[0], dtype=np.uint8)
     ordered = [
         value | (~one).view(np.uint8) * np.uint8(255)
         for one, value in zip(seen, values, strict=True)
@@ -354,11 +355,12 @@ def _displacement(cover: Image, inside: Image, w: int) -> NDArray[np.float32]:
     """Where each place of the tiled repeat lies in the strip, shape (rows, n w, 2), px."""
     rows, total = cover.shape
     field = np.zeros((rows, total, 2), np.float32)
-    drift = _drift(_moved(cover, field, w), _moved(inside, field, w) > 0.5)
-    # A repeat that is a little too long or an axis a little aslant drifts evenly; the place
-    # within a copy drifts with it, so that no step is left between copies.
-    at = (np.arange(total, dtype=np.float32) + 0.5) / w - 0.5
-    field += (at[:, None] * drift[0] + drift[1]).astype(np.float32)[None]
+    for _ in range(2):
+        drift = _drift(_moved(cover, field, w), _moved(inside, field, w) > 0.5)
+        # A repeat that is a little too long or an axis a little aslant drifts evenly; the
+        # place within a copy drifts with it, so that no step is left between copies.
+        at = (np.arange(total, dtype=np.float32) + 0.5) / w - 0.5
+        field += (at[:, None] * drift[0] + drift[1]).astype(np.float32)[None]
     common = _common(_moved(cover, field, w), _moved(inside, field, w) > 0.5)
     tiled = np.tile(common, (1, total // w))
     found = _flow(tiled, cover, inside, field)
@@ -415,8 +417,8 @@ def _flow(
     search = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_FAST)
     search.setFinestScale(1)
     found = search.calc(
-        np.clip(common * 255, 0, 255).astype(np.uint8),
-        np.clip(here * 255, 0, 255).astype(np.uint8),
+        np.asarray(cv2.convertScaleAbs(common, alpha=255), dtype=np.uint8),
+        np.asarray(cv2.convertScaleAbs(here, alpha=255), dtype=np.uint8),
         np.zeros((rows, total, 2), np.float32),
     )
     most = 0.5 * FARTHEST_MM * FLOW_PX_PER_MM

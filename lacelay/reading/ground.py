@@ -165,9 +165,10 @@ def _thick(
 ) -> tuple[NDArray[np.uint8], float]:
     """How far each place is motif by its thickness, 0 to 255, and how thick threads are, mm."""
     q = windows.px_per_mm
-    solid = np.asarray(cv2.compare(cover, SOLID, cv2.CMP_GT)) & inside
+    solid = (cover > SOLID).view(np.uint8) & inside
     gaps = solid ^ inside
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(gaps, connectivity=4)
+    _, found, stats, _ = cv2.connectedComponentsWithStats(gaps, connectivity=4)
+    labels = np.asarray(found, dtype=np.int32)
     mesh_px2 = ((mesh_mm or PLAIN_MESH_MM) * q) ** 2
     areas = stats[:, cv2.CC_STAT_AREA]
     small, tiny = areas < HOLE_SHARE * mesh_px2, areas < TINY_SHARE * mesh_px2
@@ -176,7 +177,10 @@ def _thick(
     kinds = (1 + small.astype(np.uint8) + (small & tiny)).astype(np.uint8)
     kinds[0] = 0
     sort = kinds.take(labels)
-    deep = np.asarray(cv2.distanceTransform(solid | (sort > 1).view(np.uint8), cv2.DIST_L2, 5))
+    deep = np.asarray(
+        cv2.distanceTransform(solid | (sort > 1).view(np.uint8), cv2.DIST_L2, 5),
+        dtype=np.float32,
+    )
     radius = _thread_radius(deep, windows, mesh_mm)
     # Meshes cut off by a motif's edge are small too; only a thread parts them from the net.
     net = cv2.dilate((sort == 1).view(np.uint8), disc(1.4 * radius + 1.0))
@@ -185,10 +189,8 @@ def _thick(
     kept = ((kinds == 3) | ((kinds == 2) & (beside == 0))).view(np.uint8)
     solid |= kept.take(labels)
     deep = np.asarray(cv2.distanceTransform(solid, cv2.DIST_L2, 5))
-    away = cv2.distanceTransform(
-        np.asarray(cv2.compare(deep, THICKER * radius, cv2.CMP_LE)), cv2.DIST_L2, 5
-    )
-    thick = np.asarray(cv2.compare(away, THICKER * radius, cv2.CMP_LT)) & (solid * np.uint8(255))
+    away = cv2.distanceTransform((deep <= THICKER * radius).view(np.uint8), cv2.DIST_L2, 5)
+    thick = ((np.asarray(away) < THICKER * radius).view(np.uint8) & solid) * np.uint8(255)
     soft = cv2.GaussianBlur(thick, (0, 0), 0.12 * q + 0.3)
     return np.asarray(soft, dtype=np.uint8), 2 * radius / q
 
@@ -304,8 +306,8 @@ def _bands(motif: Mask, extent: Mask, q: float, wraps: bool) -> tuple[Mask, Imag
 
 def _shares(cover: Image, motif: Mask, extent: Mask, q: float) -> Shares:
     half = (max(1, cover.shape[1] // 2), max(1, cover.shape[0] // 2))
-    thread = np.asarray(cv2.compare(cover, 0.3, cv2.CMP_GT))
-    thread = np.asarray(cv2.resize(thread, half, interpolation=cv2.INTER_AREA)) > 127
+    full = (cover > 0.3).view(np.uint8) * np.uint8(255)
+    thread = np.asarray(cv2.resize(full, half, interpolation=cv2.INTER_AREA)) > 127
     lace, motifs = (
         np.asarray(cv2.resize(mask.view(np.uint8), half, interpolation=cv2.INTER_NEAREST)) > 0
         for mask in (extent, motif)

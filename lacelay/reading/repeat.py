@@ -46,7 +46,9 @@ LEAST_ALIKE, SURE_ALIKE = 0.62, 0.68
 AS_GOOD = 0.1
 #: Copies differ in turn where neighbours agree less than every second (third) by this, over
 #: at least that share of the pattern.
-IN_TURN, IN_TURN_SHARE = 0.4, 0.03
+IN_TURN, IN_TURN_SHARE = 0.3, 0.03
+#: and then every second (third) agrees by this: one spoiled copy spoils some of them.
+WHOLE_ALIKE = 0.8
 #: Tiles that agree less than this say nothing of how long the shift is.
 TRUSTED_ALIKE = 0.5
 #: How far apart places of one lace must be to lie as they like, mm: it is cloth.
@@ -113,7 +115,7 @@ def find_repeat(
     if length_mm + ENDS_MM < FEWEST_COPIES * length.value:
         return RepeatSearch(
             None,
-            f"the repeat must be measured: only {copies:.1f} copies of what may be a repeat of "
+            f"the repeat must be measured: only {copies:.2f} copies of what may be a repeat of "
             f"about {format_length(length.value)} are seen, and a longer one cannot be told "
             "from them",
         )
@@ -157,6 +159,26 @@ class _Laid:
             return -1.0
         return float((weight * laid.alike).sum() / weight.sum())
 
+    def best_pair(self, shift_mm: float) -> float:
+        """Mean agreement of the two neighbouring copies that agree best."""
+        laid = self.at(shift_mm)
+        if laid is None:
+            return -1.0
+        weight, pairs = _weight(laid), []
+        middle = (np.arange(weight.shape[1]) + 0.5) * laid.step_px / (shift_mm * self.per_mm)
+        for number in range(int(middle[-1]) + 1):
+            own = np.floor(middle) == number
+            if (own.sum() + 1) * laid.step_px >= shift_mm * self.per_mm and weight[:, own].any():
+                pairs.append(float(np.average(laid.alike[:, own], weights=weight[:, own])))
+        return max(pairs, default=-1.0)
+
+
+def _places(laid: Compared, period_px: float) -> NDArray[np.int64]:
+    """Number of the place within one period that each column of tiles shows."""
+    bins = max(1, round(period_px / laid.step_px))
+    middle = (np.arange(laid.alike.shape[1]) + 0.5) * laid.step_px / period_px
+    return np.floor(middle % 1.0 * bins).astype(np.int64)
+
 
 def _weight(laid: Compared) -> Floats:
     """How much each tile counts: one dense tile is not worth ten others."""
@@ -178,8 +200,12 @@ def _choose(laid: _Laid, shifts_mm: list[float], pitch_mm: float | None) -> floa
     scores = {shift: laid.alike(shift) for shift in shifts_mm}
     if not scores or max(scores.values()) < LEAST_ALIKE:
         return None
-    good = min(shift for shift in scores if scores[shift] >= max(scores.values()) - AS_GOOD)
     best = max(scores.values())
+    good = min(shift for shift in scores if scores[shift] >= best - AS_GOOD)
+    for shift in scores:
+        if shift < good and _but_for_damage(laid, shift, good, best):
+            good = shift
+            break
     for part in (3, 2):
         shorter = good / part
         if (
@@ -194,6 +220,22 @@ def _choose(laid: _Laid, shifts_mm: list[float], pitch_mm: float | None) -> floa
     return good
 
 
+def _but_for_damage(laid: _Laid, shift_mm: float, longer_mm: float, best: float) -> bool:
+    """Whether a shift is the repeat although a longer one, passing a damaged copy by, is better.
+
+    Then the longer one is a multiple of it, two neighbouring copies are wholly alike, and
+    copies do not differ in turn.
+    """
+    times = round(longer_mm / shift_mm)
+    return (
+        times >= 2
+        and abs(longer_mm / shift_mm / times - 1) < 0.02
+        and laid.alike(shift_mm) >= LEAST_ALIKE
+        and laid.best_pair(shift_mm) >= best - AS_GOOD / 2
+        and _in_turn(laid, shift_mm, times) <= IN_TURN_SHARE
+    )
+
+
 def _in_turn(laid: _Laid, shift_mm: float, times: int) -> float:
     """Share of the pattern in which only every second (or third) copy is the same.
 
@@ -206,18 +248,16 @@ def _in_turn(laid: _Laid, shift_mm: float, times: int) -> float:
         return 0.0
     bins = max(1, round(shift_mm * laid.per_mm / near.step_px))
 
-    def folded(one: Compared, values: Floats) -> tuple[Floats, Floats]:
-        middle = (np.arange(values.shape[1]) + 0.5) * one.step_px / (shift_mm * laid.per_mm)
-        place = np.floor(middle % 1.0 * bins).astype(int)
+    def folded(one: Compared) -> tuple[Floats, Floats]:
         weight = _weight(one)
-        sums = np.zeros((2, len(values), bins))
-        for column, at in enumerate(place):
-            sums[0, :, at] += values[:, column] * weight[:, column]
+        sums = np.zeros((2, len(weight), bins))
+        for column, at in enumerate(_places(one, shift_mm * laid.per_mm)):
+            sums[0, :, at] += one.alike[:, column] * weight[:, column]
             sums[1, :, at] += weight[:, column]
         return sums[0] / np.maximum(sums[1], 1e-9), sums[1]
 
-    (close, weight), (wide, _) = folded(near, near.alike), folded(far, far.alike)
-    return float(weight[(wide - close > IN_TURN) & (wide > TRUSTED_ALIKE)].sum() / weight.sum())
+    (close, weight), (wide, _) = folded(near), folded(far)
+    return float(weight[(wide - close > IN_TURN) & (wide > WHOLE_ALIKE)].sum() / weight.sum())
 
 
 def _measure(
@@ -225,9 +265,10 @@ def _measure(
 ) -> tuple[Measured, float]:
     """The repeat as long as it is along v = 0, without the scale's uncertainty, and the bow.
 
-    The bow is how much longer it is along one edge than along the other, as a share. Every tile of every whole number of repeats says how far it moved: those are fitted by
-    the repeat and by a bow. Which line of a bowed lace keeps its length nobody knows, so the other edge's length
-    stays within the interval.
+    The bow is how much longer it is along one edge than along the other, as a share. Every
+    tile of every whole number of repeats says how far it moved: those are fitted by the repeat
+    and by a bow. Which line of a bowed lace keeps its length nobody knows, so the length along
+    the other edge stays within the interval.
     """
     length = shift_mm
     for _ in range(2):
@@ -287,7 +328,7 @@ def _fit(
         normal = own.T @ (own * weight[:, None]) + ties
         fit = np.linalg.solve(normal, own.T @ (moved[keep] * weight))
         miss = moved - rows @ fit
-        scatter = float(np.sqrt(np.average(miss[keep] ** 2, weights=weight)))
+        scatter = max(0.02, float(np.sqrt(np.average(miss[keep] ** 2, weights=weight))))
         cover = np.linalg.inv(normal)
         keep = np.abs(miss) < max(2.5 * scatter, 0.1)
     return float(fit[0]), float(fit[1]), float(scatter * np.sqrt(cover[0, 0]))

@@ -8,9 +8,9 @@ import pytest
 
 from lacelay.geometry.photo_map import PhotoMap
 from lacelay.model.lace import Bead
-from lacelay.reading.copies import median_of, register_copies
+from lacelay.reading.copies import median_of, median_of_bytes, register_copies
 from lacelay.reading.ground import read_ground
-from lacelay.reading.mesh import mesh_size
+from lacelay.reading.mesh import NetWindows, mesh_size
 from lacelay.reading.motifs import read_motifs
 from lacelay.reading.strip import Strip
 
@@ -70,12 +70,13 @@ def test_the_mesh_is_the_distance_of_holes(hexagonal: bool, mesh: float) -> None
     # A hexagonal net's rows lie 0.87 of it apart: arithmetic of the lattice.
     shape = (300, 500)
     net = _net(shape, mesh, hexagonal, 3).astype(np.float32) / 255
-    assert mesh_size(net, np.ones(shape, bool), PX_PER_MM) == pytest.approx(mesh, rel=0.02)
+    windows = NetWindows(net, np.ones(shape, np.uint8), PX_PER_MM)
+    assert mesh_size(windows) == pytest.approx(mesh, rel=0.02)
 
 
 def test_cloth_without_holes_has_no_mesh() -> None:
     noise = np.random.default_rng(2).uniform(0.8, 1, (300, 500)).astype(np.float32)
-    assert mesh_size(noise, np.ones(noise.shape, bool), PX_PER_MM) is None
+    assert mesh_size(NetWindows(noise, np.ones(noise.shape, np.uint8), PX_PER_MM)) is None
 
 
 def test_a_line_over_one_copy_drops_out() -> None:
@@ -125,6 +126,15 @@ def test_median_leaves_out_what_is_not_seen() -> None:
     assert float(median_of(values, np.ones_like(seen))[0, 0]) == 3.0
     nothing = median_of(values, np.zeros_like(seen))
     assert float(nothing[0, 0]) == 4.0
+
+
+@pytest.mark.parametrize("copies", [1, 2, 3, 4, 5])
+def test_median_in_bytes_is_the_median(copies: int) -> None:
+    rng = np.random.default_rng(copies)
+    values = rng.integers(0, 256, (copies, 30, 40), dtype=np.uint8)
+    seen = rng.random(values.shape) > 0.3
+    exact = median_of(values.astype(np.float32), seen)
+    assert np.abs(median_of_bytes(values, seen) - exact).max() <= 0.5
 
 
 def test_motifs_are_outlined_in_every_copy() -> None:
