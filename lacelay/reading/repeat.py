@@ -177,7 +177,7 @@ def _places(laid: Compared, period_px: float) -> NDArray[np.int64]:
     """Number of the place within one period that each column of tiles shows."""
     bins = max(1, round(period_px / laid.step_px))
     middle = (np.arange(laid.alike.shape[1]) + 0.5) * laid.step_px / period_px
-    return np.floor(middle % 1.0 * bins).astype(np.int64)
+    return np.asarray(np.floor(middle % 1.0 * bins), dtype=np.int64)
 
 
 def _weight(laid: Compared) -> Floats:
@@ -257,7 +257,12 @@ def _in_turn(laid: _Laid, shift_mm: float, times: int) -> float:
         return sums[0] / np.maximum(sums[1], 1e-9), sums[1]
 
     (close, weight), (wide, _) = folded(near), folded(far)
-    return float(weight[(wide - close > IN_TURN) & (wide > WHOLE_ALIKE)].sum() / weight.sum())
+    apart = (wide - close > IN_TURN) & (wide > WHOLE_ALIKE)
+    # One spoiled copy makes two pairs of neighbours differ; copies in turn make more.
+    low = np.zeros(close.shape, np.int64)
+    for column, at in enumerate(_places(near, shift_mm * laid.per_mm)):
+        low[:, at] += near.alike[:, column] < wide[:, at] - IN_TURN
+    return float(weight[apart & (low >= 3)].sum() / weight.sum())
 
 
 def _measure(

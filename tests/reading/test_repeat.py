@@ -35,8 +35,9 @@ def _strip(
     """Motifs on a bare strip.
 
     `bow_per_mm` brings copies nearer to each other with v; `aslant` lets the lace climb;
-    `odd` copies have another motif in another place for their second; a header is a row of dots with a period
-    of its own; `half_alike` repeats that share of the motifs half a repeat on.
+    `odd` copies have another motif in another place for their second; a header is a row of
+    dots with a period of its own; `half_alike` repeats that share of the motifs half a repeat
+    on.
     """
     length = copies * REPEAT_MM
     shape = (round((WIDTH_MM + 12) * PX_PER_MM), round(length * PX_PER_MM))
