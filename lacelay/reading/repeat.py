@@ -63,10 +63,15 @@ LEAST_SIGMA_MM = 0.05
 
 @dataclass(frozen=True, eq=False)
 class RepeatSearch:
-    """What was found: the repeat or None, and the doubt to tell."""
+    """What was found: the repeat or None, and the doubt to tell.
+
+    `apart_mm` is how far apart what looks alike lies, also where too little is seen to call
+    it the repeat: enough to read one copy by the other.
+    """
 
     repeat: Repeat | None
     doubt: str | None
+    apart_mm: float | None = None
 
 
 def find_repeat(
@@ -118,6 +123,7 @@ def find_repeat(
             f"the repeat must be measured: only {copies:.2f} copies of what may be a repeat of "
             f"about {format_length(length.value)} are seen, and a longer one cannot be told "
             "from them",
+            length.value if alike >= SURE_ALIKE else None,
         )
     steady = np.clip((alike - LEAST_ALIKE) / (SURE_ALIKE - LEAST_ALIKE), 0, 1)
     sure = float(0.35 + 0.27 * steady + 0.38 * np.clip((alike - SURE_ALIKE) / 0.25, 0, 1))
@@ -131,7 +137,8 @@ def find_repeat(
             f"the lace lies bowed: its repeat is {bow:.1%} longer along one edge than along the "
             "other; lay it straight, or measure the repeat"
         )
-    return RepeatSearch(Repeat(Measured(length.value, sigma), copies, sure, reason), doubt)
+    repeat = Repeat(Measured(length.value, sigma), copies, sure, reason)
+    return RepeatSearch(repeat, doubt, length.value)
 
 
 class _Laid:
