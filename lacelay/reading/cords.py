@@ -74,7 +74,9 @@ def _lightness(rgb: NDArray[np.uint8], shrink: float) -> NDArray[np.uint8]:
     """Lightness of the strip at the resolution of the folded pictures."""
     size = (round(rgb.shape[1] * shrink), round(rgb.shape[0] * shrink))
     grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
-    return np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    # A little smaller only: every pixel still counts, and it takes a fourth of the time.
+    how = cv2.INTER_LINEAR if shrink > 0.5 else cv2.INTER_AREA
+    return np.asarray(cv2.resize(grey, size, interpolation=how), dtype=np.uint8)
 
 
 def cord_depth_mm(
