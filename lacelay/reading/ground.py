@@ -20,10 +20,10 @@ from lacelay.reading.cloth import disc
 from lacelay.reading.copies import (
     Copies,
     folded_shape,
-    median_of_bytes,
     register_copies,
 )
 from lacelay.reading.mat import Image, Mask
+from lacelay.reading.medians import median_of_bytes
 from lacelay.reading.mesh import NetWindows, mesh_size
 from lacelay.reading.strip import Strip
 

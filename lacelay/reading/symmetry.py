@@ -22,9 +22,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lacelay.reading.copies import median_of
 from lacelay.reading.ground import Ground
 from lacelay.reading.mat import Image
+from lacelay.reading.medians import median_of
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]

@@ -8,8 +8,9 @@ import pytest
 
 from lacelay.geometry.photo_map import PhotoMap
 from lacelay.model.lace import Bead
-from lacelay.reading.copies import median_of, median_of_bytes, register_copies
+from lacelay.reading.copies import register_copies
 from lacelay.reading.ground import read_ground
+from lacelay.reading.medians import median_of, median_of_bytes
 from lacelay.reading.mesh import NetWindows, mesh_size
 from lacelay.reading.motifs import read_motifs
 from lacelay.reading.strip import Strip
