@@ -26,6 +26,11 @@ Floats = NDArray[np.float64]
 _UNIT_AXIS = np.array([[0.0, 0.0], [1.0, 0.0]])
 #: So many points of a piece tell where its sides are.
 POINTS = 10_000
+#: A bowed axis is moved to the middle of so many of them, so many times, by a polynomial of
+#: this degree: fewer bends than scallops have.
+FOLLOWED, FOLLOW_TURNS, FOLLOW_DEGREE = 4000, 3, 5
+#: Where the lace is as wide as usual within this share, its middle counts.
+FULL_WITHIN = 0.22
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,12 +96,46 @@ def long_axis(area: LaceArea, reference: Reference) -> Axis:
     local = np.column_stack([knots, np.polyval(curve, knots)])
     c, s = np.cos(angle), np.sin(angle)
     on_mat = local @ np.array([[c, s], [-s, c]])
+    if bowed:
+        on_mat = _followed(on_mat, points, reference)
     length = float(np.hypot(*np.diff(on_mat, axis=0).T).sum())
     lace = reference.map_along(on_mat).mat_to_lace(points)
     u_bin, low, high = _sides(lace[:, 0], lace[:, 1])
     extent = reference.map_along(on_mat).mat_to_lace(points_of(area.extent, area, reference))
     width = _over_all(extent[:, 0], extent[:, 1], length)
     return Axis(on_mat, length, float(lace[:, 1].min()), float(lace[:, 1].max()), width)
+
+
+def _followed(on_mat: Floats, points: Floats, reference: Reference) -> Floats:
+    """The bowed axis moved to the middle of the lace as seen at right angles to itself."""
+    few = points[:: max(1, len(points) // FOLLOWED)]
+    for _ in range(FOLLOW_TURNS):
+        along = reference.map_along(on_mat)
+        lace = along.mat_to_lace(few)
+        u, low, high = _sides(lace[:, 0], lace[:, 1])
+        # Where an end is cut aslant the middle of what is seen is not the lace's.
+        usual = float(np.median(high - low))
+        whole = np.abs(high - low - usual) < FULL_WITHIN * usual
+        if whole.sum() < 3 * FOLLOW_DEGREE:
+            break
+        middle, half = float(u.mean()), max(float(np.ptp(u)) / 2, 1e-9)
+        at = (u[whole] - middle) / half
+        terms = np.polyfit(at, (low + high)[whole] / 2, FOLLOW_DEGREE)
+        inner = np.linspace(float(at.min()), float(at.max()), len(on_mat) - 2)
+        moved = along.lace_to_mat(np.column_stack([middle + half * inner, np.polyval(terms, inner)]))
+        # Beyond, straight on as far as the lace reaches.
+        first, last = moved[0] - moved[1], moved[-1] - moved[-2]
+        first, last = first / np.hypot(*first), last / np.hypot(*last)
+        before = _beyond(few - moved[0], first, usual)
+        after = _beyond(few - moved[-1], last, usual)
+        on_mat = np.vstack([moved[0] + before * first, moved, moved[-1] + after * last])
+    return on_mat
+
+
+def _beyond(offset: Floats, way: Floats, width: float) -> float:
+    """How far points near an end reach beyond it."""
+    near = np.hypot(*offset.T) < width
+    return max(float((offset[near] @ way).max()) if near.any() else 0.0, 1e-6 * width)
 
 
 def points_of(mask: Mask, area: LaceArea, reference: Reference, most: int = POINTS) -> Floats:

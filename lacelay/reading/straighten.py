@@ -32,6 +32,8 @@ STEEPEST, FEWEST_PLACES, PLACES_EACH = 6, 7, 2
 #: A wave of more bends is taken when it foretells places left out better by this share, and
 #: is so high somewhere, mm.
 BETTER, LEAST_WAVE_MM = 0.75, 0.4
+#: A line that bends by more, mm, is looked for again along itself.
+BENT_MM = 1.5
 #: A straight edge is told by the middles of so many stretches.
 STRETCHES = 28
 
@@ -87,22 +89,32 @@ def straighten(
     if axis.closed:
         return _unroll(photo, reference, area, axis, grid_step, tip_to_tip_mm)
     margin = max(3.0, 0.04 * axis.width_mm)
-    photo_map = reference.map_along(axis.points_mm)
-    u_range = (-margin, axis.length_mm + margin)
+    points, length = axis.points_mm, axis.length_mm
     v_range = (axis.low_mm - margin, axis.high_mm + margin)
-    native = local_px_per_mm(photo_map, axis.length_mm / 2, 0.0)
-    rough = cut_out(
-        photo, reference, photo_map, area, u_range, v_range, _rough(native, area), grid_step
-    )
-    lower, upper = profiles(rough)
-    edge, other = read_edge(lower, 0.0), read_edge(upper, 0.0)
-    start, stop = float(lower.u_mm[0]), float(lower.u_mm[-1])
-    base = base_line(lower, edge, upper, other)
-    line = _level_line(base, [*_rows(lower, edge), *_rows(upper, other)])
-    knots = np.array([start, stop])
-    if len(axis.points_mm) > 2 or line.bent:
-        knots = np.linspace(start, stop, KNOTS)
-    moved = photo_map.lace_to_mat(np.column_stack([knots, line(knots)]))
+    native = local_px_per_mm(reference.map_along(points), length / 2, 0.0)
+    for last in (False, True):
+        photo_map = reference.map_along(points)
+        u_range = (-margin, length + margin)
+        rough = cut_out(
+            photo, reference, photo_map, area, u_range, v_range, _rough(native, area), grid_step
+        )
+        lower, upper = profiles(rough)
+        edge, other = read_edge(lower, 0.0), read_edge(upper, 0.0)
+        start, stop = float(lower.u_mm[0]), float(lower.u_mm[-1])
+        base = base_line(lower, edge, upper, other)
+        line = _level_line(base, [*_rows(lower, edge), *_rows(upper, other)])
+        knots = np.array([start, stop])
+        if len(points) > 2 or line.bent:
+            knots = np.linspace(start, stop, KNOTS)
+        moved = photo_map.lace_to_mat(np.column_stack([knots, line(knots)]))
+        heights = line(knots)
+        middle = float(heights.mean())
+        straight = np.polyval(np.polyfit(knots, heights, 1), knots)
+        if last or float(np.abs(heights - straight).max()) < BENT_MM:
+            break
+        # Scallops of a lace that bows much look uneven: again along what was found.
+        points, length = moved, float(np.hypot(*np.diff(moved, axis=0).T).sum())
+        v_range = (v_range[0] - middle, v_range[1] - middle)
     factor = 1.0
     if tip_to_tip_mm is not None:
         factor = tip_to_tip_mm / (_reach(upper, other) + _reach(lower, edge))
@@ -110,7 +122,6 @@ def straighten(
     photo_map = reference.map_along(moved)
     length = float(np.hypot(*np.diff(moved, axis=0).T).sum())
     # The body follows the line, so what it reaches from the line's mean is enough.
-    middle = float(line(knots).mean())
     v_range = ((v_range[0] - middle) * factor, (v_range[1] - middle) * factor)
     u_range = (-margin, length + margin)
     return Straight(
@@ -249,7 +260,7 @@ def _level_line(base: Floats, rows: list[tuple[Floats, Floats]]) -> _Line:
     # Of a valley misplaced by a pin no more than a usual one's scatter counts.
     usual = 1.4826 * float(np.median(np.abs(rest)))
     rest = np.clip(rest, -4 * usual - 0.1, 4 * usual + 0.1)
-    places = min(len(u) for u, _ in rows)
+    places = max(len(u) for u, _ in rows)
     best, missed = np.zeros(1), _foretold(at, rest, own, 0)
     for degree in range(3, min(STEEPEST, places // PLACES_EACH) + 1):
         now = _foretold(at, rest, own, degree)
