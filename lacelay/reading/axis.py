@@ -122,7 +122,9 @@ def _followed(on_mat: Floats, points: Floats, reference: Reference) -> Floats:
         at = (u[whole] - middle) / half
         terms = np.polyfit(at, (low + high)[whole] / 2, FOLLOW_DEGREE)
         inner = np.linspace(float(at.min()), float(at.max()), len(on_mat) - 2)
-        moved = along.lace_to_mat(np.column_stack([middle + half * inner, np.polyval(terms, inner)]))
+        moved = along.lace_to_mat(
+            np.column_stack([middle + half * inner, np.polyval(terms, inner)])
+        )
         # Beyond, straight on as far as the lace reaches.
         first, last = moved[0] - moved[1], moved[-1] - moved[-2]
         first, last = first / np.hypot(*first), last / np.hypot(*last)

@@ -132,8 +132,8 @@ def find_laces(photo: NDArray[np.uint8], reference: Reference) -> tuple[LaceArea
         raise ReadingError("No lace was found in the photo.", NO_LACE_REMEDY)
     areas = [
         _area(piece, found, piece.on_mat if piece.card else on_mat)
-        for piece in large
-        if piece.area > LEAST_OF_LARGEST * large[0].area
+        for k, piece in enumerate(large)
+        if k == 0 or (piece.area > LEAST_OF_LARGEST * large[0].area and not _is_table(piece))
     ]
     wide = [area for area, half in areas if 2 * half / area.shrink >= FEWEST_PX_ACROSS]
     if not wide:
@@ -236,6 +236,14 @@ def _is_lace(piece: _Piece, found: Search) -> bool:
     size = (found.lab.shape[1], found.lab.shape[0])
     within = cv2.resize(inner, size, interpolation=cv2.INTER_NEAREST) > 0
     return float((~found.smooth[within]).mean()) > ROUGH_SHARE
+
+
+def _is_table(piece: _Piece) -> bool:
+    """Whether it lies about the mat: it holds two corners of the photo, or all about one."""
+    mask = piece.extent
+    corners = [mask[0, 0], mask[0, -1], mask[-1, 0], mask[-1, -1]]
+    sides = [float(side.mean()) for side in (mask[0], mask[-1], mask[:, 0], mask[:, -1])]
+    return sum(corners) > 1 or (any(corners) and sum(share > 0.3 for share in sides) > 1)
 
 
 def _is_print(piece: _Piece, found: Search, reference: Reference) -> bool:

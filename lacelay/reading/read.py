@@ -20,14 +20,14 @@ from lacelay.reading.axis import Axis, long_axis
 from lacelay.reading.beads import read_beads
 from lacelay.reading.cloth import LaceArea
 from lacelay.reading.cords import read_cords
-from lacelay.reading.edges import VALLEY_SIGMA_MM, Profile, profiles, read_edge
+from lacelay.reading.edges import VALLEY_SIGMA_MM, Profile, read_edge
 from lacelay.reading.ground import read_ground
 from lacelay.reading.laces import find_laces
 from lacelay.reading.motifs import read_motifs
 from lacelay.reading.repeat import find_repeat
 from lacelay.reading.ring import closed_axis, read_round
 from lacelay.reading.scale import Reference, ScaleRequest, find_reference, settle
-from lacelay.reading.straighten import Straight, straighten
+from lacelay.reading.straighten import Straight, seen_profiles, straighten
 from lacelay.reading.strip import Strip, local_px_per_mm
 from lacelay.reading.symmetry import read_symmetry
 
@@ -215,7 +215,7 @@ def _read_piece(seen: _Seen, number: int, name: str, say: Progress) -> tuple[Rea
         lower, upper = edges.lower, edges.upper
         length = straight.length_mm
     else:
-        lower_profile, upper_profile = profiles(strip)
+        lower_profile, upper_profile = seen_profiles(strip)
         lower, upper = read_edge(lower_profile, sigma), read_edge(upper_profile, sigma)
         length = float(lower_profile.u_mm[-1] - lower_profile.u_mm[0])
     pitches = [edge.pitch_mm.value for edge in (lower, upper) if edge.pitch_mm is not None]

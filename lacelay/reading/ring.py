@@ -41,7 +41,7 @@ VALLEY_PLAY, UNEVEN, STRAIGHT = 0.3, 2.6, 4.2
 #: Scallops all round are alike by this much.
 ALIKE = 0.45
 #: The outline plays this share of its length in and out at least.
-LEAST_PLAY = 0.003
+LEAST_PLAY = 0.007
 #: Of a mat filled with lace this share of half its width is read.
 BAND_SHARE = 1 / 3
 #: Valleys that join across the seam do so within this share of the pitch.
@@ -210,6 +210,7 @@ def wrapped(strip: Strip, length_mm: float, by_mm: float) -> Strip:
         alpha=on(strip.alpha),
         mat_rgb=on(strip.mat_rgb),
         extent=on(strip.extent),
+        hidden=None if strip.hidden is None else on(strip.hidden),
         u0_mm=strip.u0_mm - more / strip.px_per_mm,
     )
 

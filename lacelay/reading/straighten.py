@@ -6,7 +6,7 @@ itself) of a small cut-out tell the line that shall lie level, however the lace 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -98,7 +98,7 @@ def straighten(
         rough = cut_out(
             photo, reference, photo_map, area, u_range, v_range, _rough(native, area), grid_step
         )
-        lower, upper = profiles(rough)
+        lower, upper = seen_profiles(rough)
         edge, other = read_edge(lower, 0.0), read_edge(upper, 0.0)
         start, stop = float(lower.u_mm[0]), float(lower.u_mm[-1])
         base = base_line(lower, edge, upper, other)
@@ -195,6 +195,28 @@ def _level(edge: LaceEdge, profile: Profile, length_mm: float) -> tuple[Floats, 
     parts = np.array_split(np.arange(len(profile.u_mm)), STRETCHES)
     u = np.array([profile.u_mm[part].mean() for part in parts])
     return u, np.array([float(np.median(profile.v_mm[part])) for part in parts]), 0.0
+
+
+def seen_profiles(strip: Strip) -> tuple[Profile, Profile]:
+    """The profiles of a strip, straight on where something lies across the lace."""
+    lower, upper = profiles(strip)
+    if strip.hidden is None:
+        return lower, upper
+    covered = strip.hidden.any(0)
+    return _bridged(lower, covered, strip), _bridged(upper, covered, strip)
+
+
+def _bridged(profile: Profile, covered: NDArray[np.bool_], strip: Strip) -> Profile:
+    at = np.round((profile.u_mm - strip.u0_mm) * strip.px_per_mm).astype(int)
+    known = ~covered[np.clip(at, 0, len(covered) - 1)]
+    if known.sum() < 2:
+        return profile
+    u = profile.u_mm
+    return replace(
+        profile,
+        v_mm=np.interp(u, u[known], profile.v_mm[known]),
+        firm_mm=np.interp(u, u[known], profile.firm_mm[known]),
+    )
 
 
 def _reach(profile: Profile, edge: LaceEdge) -> float:

@@ -43,6 +43,8 @@ class Strip:
         The lace with the holes of its net filled.
     px_per_mm, u0_mm, v0_mm : float
         As in `LacePicture`.
+    hidden : ndarray of bool, shape (h, w), or None
+        Where a ruler or a card lies across the lace; None where nothing does.
     """
 
     photo_map: PhotoMap
@@ -53,6 +55,7 @@ class Strip:
     px_per_mm: float
     u0_mm: float
     v0_mm: float
+    hidden: Mask | None = None
 
     def u_of(self, columns: NDArray[np.floating] | NDArray[np.integer]) -> Floats:
         """u in mm of columns."""
@@ -152,7 +155,8 @@ def cut_out(
     extent = _extent((alpha > least) | under, px_per_mm)
     alpha[~extent] = 0
     mat_rgb = upsample(mat.rgb_at(at), shape)
-    return Strip(photo_map, rgb, alpha, mat_rgb, extent, px_per_mm, u_low, v_high)
+    hidden = under if under.any() else None
+    return Strip(photo_map, rgb, alpha, mat_rgb, extent, px_per_mm, u_low, v_high, hidden)
 
 
 def _moved(at_px: Image, shrink: float) -> tuple[Image, Image]:
