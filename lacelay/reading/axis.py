@@ -125,19 +125,25 @@ def _followed(on_mat: Floats, points: Floats, reference: Reference) -> Floats:
         moved = along.lace_to_mat(
             np.column_stack([middle + half * inner, np.polyval(terms, inner)])
         )
-        # Beyond, straight on as far as the lace reaches.
-        first, last = moved[0] - moved[1], moved[-1] - moved[-2]
-        first, last = first / np.hypot(*first), last / np.hypot(*last)
-        before = _beyond(few - moved[0], first, usual)
-        after = _beyond(few - moved[-1], last, usual)
-        on_mat = np.vstack([moved[0] + before * first, moved, moved[-1] + after * last])
+        # Beyond, on along the same bend as far as the lace reaches.
+        on_mat = np.vstack([_on(moved[::-1], few, usual)[::-1], moved, _on(moved, few, usual)])
     return on_mat
 
 
-def _beyond(offset: Floats, way: Floats, width: float) -> float:
-    """How far points near an end reach beyond it."""
+def _on(line: Floats, points: Floats, width: float) -> Floats:
+    """How a line goes on past its last point, to the last of the points near that end."""
+    steps = np.diff(line[-len(line) // 3 :], axis=0)
+    headings = np.unwrap(np.arctan2(steps[:, 1], steps[:, 0]))
+    step = float(np.hypot(*steps[-1]))
+    turn = float(headings[-1] - headings[0]) / max(len(headings) - 1, 1)
+    offset = points - line[-1]
     near = np.hypot(*offset.T) < width
-    return max(float((offset[near] @ way).max()) if near.any() else 0.0, 1e-6 * width)
+    way = np.array([np.cos(headings[-1]), np.sin(headings[-1])])
+    beyond = max(float((offset[near] @ way).max()) if near.any() else 0.0, 0.1 * step)
+    count = max(1, int(np.ceil(beyond / step)))
+    along = headings[-1] + turn * np.arange(1, count + 1)
+    each = beyond / count * np.column_stack([np.cos(along), np.sin(along)])
+    return np.asarray(line[-1] + np.cumsum(each, axis=0), dtype=np.float64)
 
 
 def points_of(mask: Mask, area: LaceArea, reference: Reference, most: int = POINTS) -> Floats:

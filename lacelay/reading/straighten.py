@@ -202,7 +202,7 @@ def seen_profiles(strip: Strip) -> tuple[Profile, Profile]:
     lower, upper = profiles(strip)
     if strip.hidden is None:
         return lower, upper
-    covered = strip.hidden.any(0)
+    covered = np.asarray(strip.hidden.any(0), dtype=bool)
     return _bridged(lower, covered, strip), _bridged(upper, covered, strip)
 
 
