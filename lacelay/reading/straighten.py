@@ -269,16 +269,14 @@ def _level_line(base: Floats, rows: list[tuple[Floats, Floats]]) -> _Line:
     rows = [(u, v - np.polyval(base, u)) for u, v in rows if len(u) >= FEWEST_PLACES]
     if not rows:
         return _Line(base, np.zeros(1), 0.0, 1.0)
-    first = max(float(u.min()) for u, _ in rows)
-    last = min(float(u.max()) for u, _ in rows)
+    first = min(float(u.min()) for u, _ in rows)
+    last = max(float(u.max()) for u, _ in rows)
     middle, half = (first + last) / 2, (last - first) / 2
     if half <= 0:
         return _Line(base, np.zeros(1), 0.0, 1.0)
     at = np.concatenate([(u - middle) / half for u, _ in rows])
     rest = np.concatenate([v - np.median(v) for _, v in rows])
     own = np.concatenate([np.full(len(u), k) for k, (u, _) in enumerate(rows)])
-    inside = np.abs(at) <= 1.0
-    at, rest, own = at[inside], rest[inside], own[inside]
     # Of a valley misplaced by a pin no more than a usual one's scatter counts.
     usual = 1.4826 * float(np.median(np.abs(rest)))
     rest = np.clip(rest, -4 * usual - 0.1, 4 * usual + 0.1)

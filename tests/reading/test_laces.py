@@ -134,7 +134,8 @@ def test_strips_whose_threads_touch_are_parted() -> None:
     areas = find_laces(photo, find_reference(photo))
     assert len(areas) == 2
     deep = [np.ptp(np.nonzero(area.extent)[0]) / area.shrink / PX_PER_MM for area in areas]
-    assert deep == pytest.approx([35.0, 35.0], abs=5.0)
+    # With their halves of the threads between them.
+    assert all(34.0 < each < 43.0 for each in deep)
 
 
 def test_lace_on_a_card_is_told_from_the_card() -> None:
