@@ -110,7 +110,8 @@ def straighten(
         heights = line(knots)
         middle = float(heights.mean())
         straight = np.polyval(np.polyfit(knots, heights, 1), knots)
-        if last or float(np.abs(heights - straight).max()) < BENT_MM:
+        bend = float(np.abs(heights - straight).max())
+        if last or (len(points) == 2 and bend < BENT_MM):
             break
         # Scallops of a lace that bows much look uneven: again along what was found.
         points, length = moved, float(np.hypot(*np.diff(moved, axis=0).T).sum())
