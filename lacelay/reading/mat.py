@@ -111,7 +111,7 @@ def distance(lab: Image, surface: Image, zone: Image | None, mat: Mat, thread_px
         far = np.minimum(far, lit * np.float32(mat.contrast / apart))
     if zone is None or float((mat.line_offset**2).sum()) < 1:
         return far
-    apart = _apart(lace, mat.line_offset)
+    apart = _apart(lace, mat.line_offset, LINE_MOST)
     if apart > 0.45 * mat.contrast:
         # As a share of what lace would differ from a line by, not from the mat.
         within = zone > 0
@@ -183,10 +183,10 @@ def _beside(
     return np.asarray(np.sqrt(np.maximum(rest, 0)), dtype=np.float32)
 
 
-def _apart(lace: Floats, along: Floats) -> float:
-    """Distance of the lace's colour from the stretch between 0 and `along`."""
+def _apart(lace: Floats, along: Floats, most: float = 1.0) -> float:
+    """Distance of the lace's colour from the stretch between 0 and `most` times `along`."""
     offset = lace.reshape(1, 3).astype(np.float32)
-    return float(_beside(offset, (offset * offset).sum(-1), along, 1.0)[0])
+    return float(_beside(offset, (offset * offset).sum(-1), along, most)[0])
 
 
 def _zone_width(zone: Image) -> float:
@@ -355,11 +355,17 @@ def fit_surface(
 
 
 def commonest(colours: Image) -> Floats:
-    """The commonest colour of an (n, 3) list, as the mean of what is near it."""
-    bins = np.floor(colours / 5.0).astype(np.int64)
-    key = (bins[:, 0] + 100) * 1_000_000 + (bins[:, 1] + 100) * 1000 + bins[:, 2] + 100
-    values, counts = np.unique(key, return_counts=True)
-    first = colours[key == values[counts.argmax()]].mean(0)
+    """The commonest colour of an (n, 3) list, as the mean of what is near it.
+
+    Light spreads one colour over several cells, so a cell counts with those beside it.
+    """
+    cell = np.floor(colours / 5.0).astype(np.int64) + 30
+    count = np.zeros((60, 60, 60))
+    np.add.at(count, tuple(np.clip(cell, 1, 58).T), 1)
+    for axis in range(3):
+        count = count + np.roll(count, 1, axis) + np.roll(count, -1, axis)
+    top = np.array(np.unravel_index(int(count.argmax()), count.shape))
+    first = colours[(np.abs(cell - top) <= 1).all(1)].mean(0)
     close = np.sqrt(((colours - first) ** 2).sum(1)) < 8
     return np.asarray(colours[close].mean(0), dtype=np.float64)
 

@@ -222,7 +222,7 @@ def _read_piece(seen: _Seen, number: int, name: str, say: Progress) -> tuple[Rea
     found = find_repeat(strip, max(pitches) if pitches else None, sigma, length)
     lower, upper = _with_repeat(lower, found.repeat), _with_repeat(upper, found.repeat)
     say("finding motifs", 0.75)
-    ground = read_ground(strip, found.repeat.length_mm.value if found.repeat else None)
+    ground = read_ground(strip, found.apart_mm)
     say("looking for beads", 0.9)
     beads = read_beads(strip, found.repeat, settled.grid, grid_step)
     motifs = read_motifs(ground, beads.beads)
