@@ -40,6 +40,8 @@ CARD_FULL, RIM_OWN = 0.85, 0.7
 #: Own colour: within this Lab distance of the commonest; of all of the card at least and at
 #: most these shares: bare paper has no lace on it.
 OWN_LAB, OWN_SHARE = 9.0, (0.12, 0.95)
+#: What lies on a card differs from the mat beside it by more than this.
+THROUGH_HOLES_LAB = 15.0
 #: Width of the rim that is looked at, as a share of the photo's side.
 RIM_SHARE = 0.008
 
@@ -129,7 +131,9 @@ def _on_card(outline: Mask, found: Search, reference: Reference) -> Card | None:
     at = np.stack(np.meshgrid((columns + 0.5) / shrink - 0.5, (rows + 0.5) / shrink - 0.5), axis=-1)
     surface = surface_at(terms, at, shape, reference.size_px)
     mat = completed(lab, surface, None, on_card, terms, noise, reference)
-    if mat.contrast <= 0:
+    here = found.mat.lab_at(at, shape)[ys, xs].mean(0)
+    # What is seen through the holes of a lace is the mat: that is no card.
+    if mat.contrast <= 0 or float(np.linalg.norm(mat.lace_lab - here)) < THROUGH_HOLES_LAB:
         return None
     far = distance(lab, surface, None, mat, joint_px(shape))
     thread = threads(far, mat, featureless_points(lab, None, noise)) & on_card
