@@ -16,6 +16,13 @@ from lacelay.units import parse_length_mm
 @scale_options
 @click.option("--name", help="What the lace is called; the photo's name if left out.")
 @click.option(
+    "--piece",
+    type=click.IntRange(1),
+    default=1,
+    show_default=True,
+    help="Which lace, where several lie in the photo; 1 is the largest.",
+)
+@click.option(
     "--corrections",
     type=FILE,
     multiple=True,
@@ -48,6 +55,7 @@ from lacelay.units import parse_length_mm
 def read(
     photos: tuple[Path, ...],
     name: str | None,
+    piece: int,
     corrections: tuple[Path, ...],
     overlap: tuple[str, ...],
     tape: str | None,
@@ -73,8 +81,8 @@ def read(
     progress = Progress()
     told = None if tape is None else workflow.read_tape(tape)
     if len(photos) > 1:
-        if picture_file is not None or repeat_at is not None:
-            raise click.UsageError("--picture and --repeat-at belong to a single photo.")
+        if picture_file is not None or repeat_at is not None or piece > 1:
+            raise click.UsageError("--picture, --repeat-at and --piece belong to a single photo.")
         found = workflow.read_joined(
             photos,
             scale=workflow.read_scale(**scale),
@@ -94,6 +102,7 @@ def read(
             photos[0],
             scale=workflow.read_scale(**scale),
             name=name,
+            piece=piece,
             corrections_file=corrections[0] if corrections else None,
             tape=told,
             repeat_at_px=None if repeat_at is None else workflow.read_marks(repeat_at),

@@ -41,6 +41,7 @@ def read(
     *,
     scale: ScaleRequest | None = None,
     name: str | None = None,
+    piece: int = 1,
     corrections_file: Path | None = None,
     tape: Tape | None = None,
     repeat_at_px: tuple[Point, Point] | None = None,
@@ -50,11 +51,12 @@ def read(
 ) -> LaceRead:
     """Read a photo of lace, and write its record and the photo with all drawn on it.
 
-    Corrections are laid over the reading; a tape over several repeats completes it.
+    Of several laces in the photo the largest is piece 1. Corrections are laid over the
+    reading; a tape over several repeats completes it.
     """
     from lacelay.reading.tape import complete_by_tape
 
-    photo, reading, notes = _read_one(photo_file, name, scale, corrections_file, progress)
+    photo, reading, notes = _read_one(photo_file, name, scale, piece, corrections_file, progress)
     if tape is not None:
         reading = complete_by_tape(reading, tape, ends_px=repeat_at_px)
     if json_file is not None:
@@ -95,7 +97,7 @@ def read_joined(
     readings: list[Reading] = []
     notes: list[Note] = []
     for photo_file, corrections in zip(photo_files, files, strict=True):
-        _, reading, said = _read_one(photo_file, name, scale, corrections, progress)
+        _, reading, said = _read_one(photo_file, name, scale, 1, corrections, progress)
         readings.append(reading)
         notes.extend(said)
     say(progress, "joining the photos", 0.9)
@@ -115,6 +117,7 @@ def _read_one(
     photo_file: Path,
     name: str | None,
     scale: ScaleRequest | None,
+    piece: int,
     corrections_file: Path | None,
     progress: Progress | None,
 ) -> tuple[Picture, Reading, tuple[Note, ...]]:
@@ -123,7 +126,7 @@ def _read_one(
     say(progress, "opening the photo", 0.0)
     photo = open_photo(photo_file)
     name = name or photo_file.stem.replace("_", " ")
-    reading = read_lace(photo, name=name, scale=scale, progress=progress)
+    reading = read_lace(photo, name=name, scale=scale, piece=piece, progress=progress)
     if corrections_file is None:
         return photo, reading, ()
     from lacelay.correcting.corrected import corrected
