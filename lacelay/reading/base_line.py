@@ -20,6 +20,8 @@ Floats = NDArray[np.float64]
 SURE_TIMES, SHALLOWEST_BOW_MM = 3.0, 0.25
 #: Bows of the two edges are alike within so many times the uncertainty of their difference.
 ALIKE_TIMES = 3.0
+#: An edge whose bend is surer than the other's by this share is believed against it.
+SURER_SHARE = 0.2
 #: No lace laid for a photo is bent more than this share of its length; what is, is a ring.
 DEEPEST_SHARE = 0.1
 #: Of a straight edge so many places are taken.
@@ -117,8 +119,11 @@ def _shared_bend(lower: _Bend | None, upper: _Bend | None) -> float:
     weights = sigmas**-2.0
     value, sigma = float(values @ weights / weights.sum()), float(weights.sum() ** -0.5)
     if len(known) == 2 and np.ptp(values) > ALIKE_TIMES * float(np.hypot(*sigmas)):
-        if values[0] * values[1] <= 0:
-            return 0.0
         least = int(np.argmin(np.abs(values)))
+        if values[0] * values[1] <= 0:
+            # An edge under glare or torn says little: the other, if it is sure, says enough.
+            least = int(np.argmin(sigmas))
+            if sigmas[least] > SURER_SHARE * sigmas.max():
+                return 0.0
         value, sigma = float(values[least]), float(sigmas[least])
     return value if abs(value) > SURE_TIMES * sigma else 0.0
