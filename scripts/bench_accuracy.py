@@ -308,13 +308,13 @@ def compare(before: Sequence[Result], after: Sequence[Result]) -> str:
         if not mine:
             continue
         times = 100.0 if row.per_cent else 1.0
-        a, b = (times * np.array(side) for side in zip(*mine, strict=True))
-        sign = 1 if row.good_high else -1
-        better, worse = int(np.sum(sign * (b - a) > 1e-3)), int(np.sum(sign * (b - a) < -1e-3))
+        then, now_is = (times * np.array(side) for side in zip(*mine, strict=True))
+        gain = (1 if row.good_high else -1) * (now_is - then)
+        better, worse = int(np.sum(gain > 1e-3)), int(np.sum(gain < -1e-3))
         lines.append(
-            f"  {row.name:<28} median {np.median(a):6.2f} -> {np.median(b):6.2f}, worst tenth "
-            f"{worst_tenth(a.tolist(), row.good_high):6.2f} -> "
-            f"{worst_tenth(b.tolist(), row.good_high):6.2f}; better {better}, worse {worse}"
+            f"  {row.name:<28} median {np.median(then):6.2f} -> {np.median(now_is):6.2f}, worst "
+            f"tenth {worst_tenth(then.tolist(), row.good_high):6.2f} -> "
+            f"{worst_tenth(now_is.tolist(), row.good_high):6.2f}; better {better}, worse {worse}"
         )
     for name, _ in SHARES:
         for one, two in pairs:

@@ -312,7 +312,7 @@ def _turned(found: Lace, truth: Lace, carry: _Carry) -> bool:
 def _outside(points: Points, hidden: shapely.Geometry) -> Points:
     if hidden.is_empty or not len(points):
         return points
-    return points[~shapely.contains_xy(hidden, points[:, 0], points[:, 1])]
+    return np.asarray(points[~shapely.contains_xy(hidden, points[:, 0], points[:, 1])])
 
 
 def _judge_edges(
@@ -439,8 +439,8 @@ def _kinds_agree(found: Lace, truth: Lace, carry: _Carry) -> float | None:
         return None
     mine = np.array([carry.found(m.outline_mm).mean(axis=0) for m in found.motifs])
     theirs = np.array([carry.real(m.outline_mm).mean(axis=0) for m in real])
-    apart, nearest = cKDTree(theirs).query(mine)
-    kept = [(kinds[k], real[n].kind) for k, n in enumerate(nearest) if apart[k] < 2.0]
+    apart, nearest = (np.atleast_1d(found_at) for found_at in cKDTree(theirs).query(mine))
+    kept = [(kinds[k], real[int(n)].kind) for k, n in enumerate(nearest) if apart[k] < 2.0]
     a, b = np.array(kept).reshape(-1, 2).T
     if len(a) < 2:
         return None

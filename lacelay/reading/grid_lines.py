@@ -15,6 +15,8 @@ Floats = NDArray[np.float64]
 
 #: Fewest good stretches that make a grid a reference.
 FEWEST_STRETCHES = 24
+#: The calmest of the stretches, in per cent of all.
+QUIET_PERCENT = 30
 #: Places looked at: so many fix a pose to a hundredth of a pixel, or bring it near.
 MOST_SITES, MOST_ROUGH_SITES = 12_000, 2000
 
@@ -209,9 +211,10 @@ def _peaks(
     unit_across: Floats,
 ) -> Stretches | None:
     plain = profile - np.median(profile, axis=1, keepdims=True)
-    # Which sign, and how thick: from the middle of all stretches, which lace cannot sway
-    # unless it hides most of the mat.
-    quiet = np.std(profile, axis=1) < np.percentile(np.std(profile, axis=1), 80)
+    # Which sign, and how thick: from the calmest stretches, which lie on bare mat even where
+    # lace hides most of it.
+    level = np.median(np.abs(plain), axis=1)
+    quiet = level <= np.percentile(level, QUIET_PERCENT)
     light, dark = plain.max(1)[quiet], -plain.min(1)[quiet]
     sign = 1.0 if np.median(light) >= np.median(dark) else -1.0
     ridge = cv2.GaussianBlur(
@@ -230,17 +233,17 @@ def _peaks(
     noise = float(np.median(np.abs(plain)))
     if typical < max(2.0, 1.5 * noise):
         return None
-    # Thickness from the ridge's width at half its height.
-    wide = (ridge > 0.5 * peak[:, None]).sum(1)
+    # Thickness from the ridge's width at half its height, about its top.
+    index = np.arange(len(offsets))
+    low = ridge <= 0.5 * peak[:, None]
+    left = np.where(low & (index < top[:, None]), index, -1).max(1)
+    right = np.where(low & (index > top[:, None]), index, len(index)).min(1)
+    wide = right - left - 1
     thickness = float(np.median(wide[quiet])) * px_per_sample
     # A heavy line's top is flat: its middle lies between its two sides.
     flat = wide > 1.5 * np.median(wide[quiet])
-    index = np.arange(len(offsets))
-    low = ridge[flat] <= 0.5 * peak[flat, None]
-    left = np.where(low & (index < top[flat, None]), index, -1).max(1)
-    right = np.where(low & (index > top[flat, None]), index, len(index)).min(1)
     middle = np.clip((left + right) / 2, 0, len(index) - 1)
-    place[flat] = np.interp(middle, index, offsets)
+    place = np.where(flat, np.interp(middle, index, offsets), place)
     good = (
         (height > 0.4 * typical)
         & (np.abs(place) < reach)
@@ -265,7 +268,7 @@ def extent_of(stretches: Stretches, kept: NDArray[np.bool_]) -> tuple[float, flo
         # Wood grain and lace give stretches too, but few that lie on the line.
         good = np.array([kept[own & (stretches.line == n)].sum() for n in numbers])
         share = np.array([kept[own & (stretches.line == n)].mean() for n in numbers])
-        well = numbers[(good >= max(4, 0.25 * np.median(good))) & (share > 0.45 * share.max())]
+        well = numbers[(good >= max(4, 0.25 * np.median(good))) & (share > 0.25 * share.max())]
         if len(well) == 0:
             well = numbers
         limits.append((float(well.min()), float(well.max())))

@@ -44,6 +44,8 @@ LEAST_MAT_SHARE = 0.6
 ROUGH_SHARE = 0.25
 #: Numerals are printed this near a grid's outermost lines, in steps, or beyond them.
 PRINT_STEPS = 0.3
+#: A row of numerals covers no more of the photo than this.
+MOST_PRINT = 0.03
 NO_LACE_REMEDY = (
     "Lay the lace on a plain mat that differs from it in colour, with mat to be seen round it."
 )
@@ -249,6 +251,8 @@ def _is_table(piece: _Piece) -> bool:
 def _is_print(piece: _Piece, found: Search, reference: Reference) -> bool:
     """Whether it is the numerals and ticks along the border of a mat with a grid."""
     if reference.grid is None or piece.card is not None:
+        return False
+    if piece.area > MOST_PRINT * piece.extent.size:
         return False
     rows, columns = np.nonzero(piece.extent)
     keep = slice(None, None, max(1, len(rows) // 400))
