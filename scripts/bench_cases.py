@@ -27,6 +27,7 @@ from lacelay.rendering import (
     Details,
     Level,
     MatKind,
+    Rendered,
     Variation,
     draw_variation,
     render_photo,
@@ -139,9 +140,23 @@ def photo_of(case: Case, store: Path, size_px: tuple[int, int] = SIZE_PX) -> Pho
         return Photo(np.ascontiguousarray(image[..., ::-1], dtype=np.uint8), truth, details, mat)
     for old in store.glob(f"{stem}_*"):
         old.unlink()
-    made = render_photo(
-        case.family, case.seed, size_px=size_px, level=case.level, variation=case.variation
-    )
+    made = _rendered(case, size_px)
     cv2.imwrite(str(picture), made.photo[..., ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 1])
     facts.write_bytes(pickle.dumps((made.lace, made.details, made.mat)))
     return Photo(made.photo, made.lace, made.details, made.mat)
+
+
+def _rendered(case: Case, size_px: tuple[int, int]) -> Rendered:
+    """The case's photo; where its things do not fit into one photo, that of a later seed."""
+    for later in range(4):
+        try:
+            return render_photo(
+                case.family,
+                case.seed + 1000 * later,
+                size_px=size_px,
+                level=case.level,
+                variation=case.variation,
+            )
+        except ValueError as crowded:
+            problem = crowded
+    raise problem
