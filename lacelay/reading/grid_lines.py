@@ -216,7 +216,8 @@ def _peaks(
     level = np.median(np.abs(plain), axis=1)
     quiet = level <= np.percentile(level, QUIET_PERCENT)
     light, dark = plain.max(1)[quiet], -plain.min(1)[quiet]
-    sign = 1.0 if np.median(light) >= np.median(dark) else -1.0
+    # Lines may be worn off over much of a mat: the stronger ones tell.
+    sign = 1.0 if np.percentile(light, 75) >= np.percentile(dark, 75) else -1.0
     ridge = cv2.GaussianBlur(
         sign * plain, (0, 0), sigmaX=max(0.6, 0.7 / px_per_sample), sigmaY=1e-3
     )
@@ -229,7 +230,8 @@ def _peaks(
     shift = np.where(bend < -1e-6, 0.5 * (before - after) / np.where(bend < -1e-6, bend, -1), 0.0)
     place = offsets[top] + np.clip(shift, -1, 1) * (offsets[1] - offsets[0])
     height = peak
-    typical = float(np.median(height[quiet]))
+    seen = quiet & (height >= np.median(height[quiet]))
+    typical = float(np.median(height[seen]))
     noise = float(np.median(np.abs(plain)))
     if typical < max(2.0, 1.5 * noise):
         return None
@@ -239,9 +241,9 @@ def _peaks(
     left = np.where(low & (index < top[:, None]), index, -1).max(1)
     right = np.where(low & (index > top[:, None]), index, len(index)).min(1)
     wide = right - left - 1
-    thickness = float(np.median(wide[quiet])) * px_per_sample
+    thickness = float(np.median(wide[seen])) * px_per_sample
     # A heavy line's top is flat: its middle lies between its two sides.
-    flat = wide > 1.5 * np.median(wide[quiet])
+    flat = wide > 1.5 * np.median(wide[seen])
     middle = np.clip((left + right) / 2, 0, len(index) - 1)
     place = np.where(flat, np.interp(middle, index, offsets), place)
     good = (
