@@ -36,6 +36,8 @@ Progress = Callable[[str, float], None]
 
 #: Share of the lace seen that must be cut out as one piece.
 LEAST_PART = 0.5
+#: Valley line to valley line, as a share of the width from tip to tip: no lace has less.
+LEAST_WIDE = 0.25
 #: Widths no lace has, mm: a sign of a wrong scale.
 NARROWEST_LACE_MM, WIDEST_LACE_MM = 4.0, 1600.0
 
@@ -218,6 +220,10 @@ def _read_piece(seen: _Seen, number: int, name: str, say: Progress) -> tuple[Rea
         lower_profile, upper_profile = seen_profiles(strip)
         lower, upper = read_edge(lower_profile, sigma), read_edge(upper_profile, sigma)
         length = float(lower_profile.u_mm[-1] - lower_profile.u_mm[0])
+    width = _width(lower, upper, lower_profile, upper_profile, sigma)
+    if not straight.filled and width.value < LEAST_WIDE * axis.width_mm:
+        # Edges that nearly meet are motifs along a tear, not the edges of a lace.
+        raise _pieces()
     pitches = [edge.pitch_mm.value for edge in (lower, upper) if edge.pitch_mm is not None]
     found = find_repeat(strip, max(pitches) if pitches else None, sigma, length)
     lower, upper = _with_repeat(lower, found.repeat), _with_repeat(upper, found.repeat)
@@ -235,7 +241,7 @@ def _read_piece(seen: _Seen, number: int, name: str, say: Progress) -> tuple[Rea
     lace = Lace(
         name=name,
         length_mm=length,
-        width_mm=_width(lower, upper, lower_profile, upper_profile, sigma),
+        width_mm=width,
         outline_mm=outline,
         lower=lower,
         upper=upper,
