@@ -29,7 +29,7 @@ import bench_accuracy
 import bench_public
 import cv2
 import numpy as np
-from bench_cases import all_cases, default_store, quick_cases
+from bench_cases import FIRST_SEED, all_cases, default_store, quick_cases
 
 from lacelay.buying.length import purchase_for
 from lacelay.drawing.garment_preview import draw_on_garment
@@ -53,6 +53,9 @@ def main() -> int:
     parser.add_argument("--full", action="store_true", help="every photo, not a dozen")
     parser.add_argument("--only", metavar="NAME", help="photos whose name holds this")
     parser.add_argument("--list", action="store_true", help="name the photos, and stop")
+    parser.add_argument(
+        "--seed", type=int, default=FIRST_SEED, help="first seed; earlier ones to tune on"
+    )
     parser.add_argument("--part", choices=PARTS, action="append", help="only this part")
     parser.add_argument("--cache", type=Path, default=default_store(), help="rendered photos")
     parser.add_argument("--json", type=Path, help="write the accuracy of this run to a file")
@@ -63,7 +66,8 @@ def main() -> int:
     if arguments.child is not None:
         read_alone(arguments.child)
         return 0
-    cases = all_cases() if arguments.full or arguments.only or arguments.list else quick_cases()
+    whole = arguments.full or arguments.only or arguments.list
+    cases = all_cases(arguments.seed) if whole else quick_cases(arguments.seed)
     if arguments.only:
         cases = [case for case in cases if arguments.only in case.label]
         if not cases:

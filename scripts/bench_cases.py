@@ -34,8 +34,8 @@ from lacelay.rendering import (
 )
 
 SIZE_PX = (4000, 3000)
-#: Seeds from here on are never tuned on.
-FIRST_SEED = 601
+#: Seeds from here on are never tuned on; those of 1 to 30, 401 on, 501 on and 601 on were.
+FIRST_SEED = 701
 #: Variations of the quick run, the ones that ask for most of the reading.
 QUICK = (
     "reference a4",
@@ -75,27 +75,28 @@ class Photo:
     mat: MatKind
 
 
-def all_cases() -> list[Case]:
+def all_cases(first_seed: int = FIRST_SEED) -> list[Case]:
     """Every photo of the full run: plain ones of all levels, each variation, some mixed."""
     levels = list(LEVELS)
     cases = []
     for k, family in enumerate(FAMILIES):
         for j in range(2):
-            cases.append(Case(family, FIRST_SEED + k, levels[(k + j) % 3], "plain", None))
+            cases.append(Case(family, first_seed + k, levels[(k + j) % 3], "plain", None))
     for k, (name, variation) in enumerate(VARIATIONS.items()):
         family = variation.families[k % len(variation.families)]
-        cases.append(Case(family, FIRST_SEED + 20 + k, levels[k % 3], name, variation))
+        cases.append(Case(family, first_seed + 20 + k, levels[k % 3], name, variation))
     for k, family in enumerate(list(FAMILIES)[:4]):
-        seed = FIRST_SEED + 60 + k
+        seed = first_seed + 60 + k
         mixed = draw_variation(np.random.default_rng(seed), family)
         cases.append(Case(family, seed, levels[k % 3], "mixed", mixed))
     return cases
 
 
-def quick_cases() -> list[Case]:
+def quick_cases(first_seed: int = FIRST_SEED) -> list[Case]:
     """A dozen of `all_cases`."""
-    plain = [case for case in all_cases() if case.name == "plain"][::3]
-    return plain + [case for case in all_cases() if case.name in QUICK]
+    cases = all_cases(first_seed)
+    plain = [case for case in cases if case.name == "plain"][::3]
+    return plain + [case for case in cases if case.name in QUICK]
 
 
 def default_store() -> Path:
