@@ -1,7 +1,7 @@
-"""Learn the look of this lace's beads from sure ones, and tell it from the rest of this lace.
+"""Learn the look of this lace's beads from some, and tell it from the rest of this lace.
 
-Beads of one lace, lit as this photo is lit, look alike: Fisher's linear discriminant of the
-sure ones against everything else that is round on this lace tells the others. Copies one
+Beads of one lace, lit as this photo is lit, look alike: Fisher's linear discriminant of
+squares about some of them against everything else on this lace tells the others. Copies one
 repeat away support each other.
 """
 
@@ -11,169 +11,61 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from lacelay.model.lace import Repeat
-from lacelay.reading.bead_spots import (
-    PLAIN,
-    Floats,
-    Image,
-    Looks,
-    Mask,
-    Spots,
-    View,
-    looks,
-    on_lines,
-    peaks,
-    ring_answers,
-    spots_of_size,
-)
+from lacelay.reading.bead_spots import Floats, Image, Mask, View, peaks
 
-#: Half the side of the learned look, as a share of the radius, and the most pixels of it.
-REACH, MOST_HALF = 1.25, 6
+Whole = NDArray[np.int64]
+
+#: Half the side of the disc looked at, pixels.
+HALF = 5
 #: Most spots to learn from, of beads and of the rest.
-MOST_BEADS, MOST_REST = 400, 1200
-#: Answer (0 the lace's own, 1 a typical bead) from which a spot is a bead.
-SURE = 0.7
-#: Pictures a look is learned on.
-PICTURES = 5
+MOST_BEADS, MOST_REST = 500, 1200
 #: How much the discriminant leans on what all pictures vary by alike.
 RIDGE = 0.3
-#: Spots nearer than this many radii lie on each other; one is none below this share of the other.
-ON_EACH_OTHER, NEARLY = 1.3, 0.85
-#: Share that the copies have in the answer at a spot, and where a line of the mat runs.
-HEARD, UNSURE_HEARD = 0.4, 0.55
+#: Places this near to a bead are neither bead nor rest, mm.
+NEITHER_MM = 1.3
+#: Share that the copies have in the answer at a spot.
+HEARD = 0.4
 #: Copies of a bead lie within this of where the repeat puts them, mm.
-COPY_MM = 0.8
+COPY_MM = 1.0
+#: Least answer of a spot that is looked at.
+LEAST = 0.15
 
-
-@dataclass(frozen=True, eq=False)
-class Told:
-    """What was told of spots of one size, no two of them on each other.
-
-    Parameters
-    ----------
-    spots : Spots
-    looks : Looks
-    answer : ndarray, shape (n,)
-        0 the lace's own, 1 a typical bead; copies heard.
-    lined : ndarray of bool, shape (n,)
-        A line of the mat runs there.
-    """
-
-    spots: Spots
-    looks: Looks
-    answer: Floats
-    lined: Mask
-
-    @property
-    def good(self) -> Mask:
-        """Spots that look no less like a bead than typical ones do.
-
-        A picot is a ring of thread: it has the size and the shades of a bead, and a hole.
-        """
-        sure = self.looks.sure & (self.answer > SURE) & ~self.lined
-        if not sure.any():
-            return sure
-        least = min(0.45, 0.65 * float(np.median(self.looks.cover[sure])))
-        most = _beyond(self.looks.rim[sure], 5.0, 10.0)
-        whole = (self.looks.cover > least) & (self.looks.rim < most)
-        return np.asarray(whole, dtype=bool)
-
-
-def _beyond(values: Floats, times: float, least: float) -> float:
-    middle = float(np.median(values))
-    return middle + max(times * float(np.median(np.abs(values - middle))), least)
+_GRID = np.arange(-HALF, HALF + 1)
+_DISC = (_GRID[:, None] ** 2 + _GRID**2) <= HALF * HALF + 1
 
 
 @dataclass(frozen=True, eq=False)
 class Look:
-    """The learned look of beads of one size at one resolution.
+    """A learned look.
 
     Parameters
     ----------
-    weights : ndarray, shape (pictures, side, side)
+    weights : ndarray, shape (pictures, places of the disc)
     offset : float
         Taken from the weighted sum, 0 is left for the lace's own and 1 for a typical bead.
-    radius_mm : float
     """
 
     weights: Image
     offset: float
-    radius_mm: float
 
 
-def learn(view: View, radius_mm: float, least: int, repeat: Repeat | None) -> Look | None:
-    """Learn the look of the beads of one size against all else on the lace.
+@dataclass(frozen=True, eq=False)
+class Told:
+    """Spots that answer a look, no two on each other.
 
     Parameters
     ----------
-    radius_mm : float
-    least : int
-        Fewest sure ones to learn from.
-    repeat : Repeat or None
-        Where known, copies of a bead support each other.
-
-    Returns
-    -------
-    Look or None
-        None where too few are sure.
+    at : ndarray, shape (n, 2)
+        Pixels (x, y) of the view.
+    answer : ndarray, shape (n,)
+        0 the lace's own, 1 a typical bead; copies heard.
     """
-    spots = spots_of_size(view, radius_mm, 0.3)
-    spots = spots.where(spots.round_ > PLAIN.round_)
-    bead = looks(view, spots).sure & ~on_lines(view, spots) & (spots.round_ > view.way.round_)
-    if bead.sum() < least:
-        return None
-    bead[bead] = _own_size(view, spots.where(bead))
-    bead &= _supported(view, spots.at, spots.round_, repeat) > view.way.round_
-    if bead.sum() < least:
-        return None
-    random = np.random.default_rng(1)
-    half = min(MOST_HALF, round(REACH * radius_mm * view.px_per_mm))
-    pictures = _pictures(view)
-    rows, columns = np.nonzero(view.inside)
-    pick = random.integers(0, len(rows), MOST_REST // 2)
-    anywhere = np.column_stack([columns[pick], rows[pick]]).astype(np.float64)
-    others = np.vstack([random.permutation(spots.at[~bead])[: MOST_REST // 2], anywhere])
-    others = others[~_near(others, spots.at[bead], 1.1 * radius_mm * view.px_per_mm)]
-    beads = random.permutation(spots.at[bead])[:MOST_BEADS]
-    look = _fisher(_cut(pictures, beads, half), _cut(pictures, others, half), radius_mm)
-    told = find(view, look, repeat)
-    # What looks like a bead at first and is none is now known: learn again, against that.
-    bead = told.good & (told.answer > SURE) & told.looks.sure & ~told.lined
-    rest = told.answer < 0.7 * SURE
-    if bead.sum() < max(least, 0.5 * len(beads)) or rest.sum() < 50:
-        return look
-    chosen = random.permutation(np.flatnonzero(bead))[:MOST_BEADS]
-    hard = np.flatnonzero(rest)[np.argsort(-told.answer[rest])][:MOST_REST]
-    at = told.spots.at
-    return _fisher(_cut(pictures, at[chosen], half), _cut(pictures, at[hard], half), radius_mm)
 
-
-def find(view: View, look: Look, repeat: Repeat | None) -> Told:
-    """Look for the learned look at every pixel."""
-    answer = np.full(view.inside.shape, -look.offset, np.float32)
-    for picture, kernel in zip(_pictures(view), look.weights, strict=True):
-        found = cv2.filter2D(picture, -1, kernel, borderType=cv2.BORDER_REFLECT)
-        answer += np.asarray(found, np.float32)
-    answer[~view.inside] = -1
-    at = peaks(answer, 0.3, 0.75 * look.radius_mm * view.px_per_mm)
-    x, y = at.astype(int).T
-    spots = Spots(at, np.full(len(at), look.radius_mm), answer[y, x].astype(np.float64))
-    value = _supported(view, at, spots.round_, repeat)
-    return _apart(Told(spots, looks(view, spots), value, on_lines(view, spots)), view)
-
-
-def _apart(told: Told, view: View) -> Told:
-    """Without the weaker of two that lie on each other, unless it is nearly as strong."""
-    from scipy.spatial import cKDTree
-
-    within = ON_EACH_OTHER * float(told.spots.radius_mm[0]) * view.px_per_mm
-    pairs = cKDTree(told.spots.at).query_pairs(within, output_type="ndarray")
-    keep = np.ones(len(told.answer), bool)
-    first, second = told.answer[pairs.reshape(-1, 2)].T
-    weaker = pairs[np.arange(len(pairs)), (second < first).astype(int)]
-    keep[weaker[np.minimum(first, second) < NEARLY * np.maximum(first, second)]] = False
-    return Told(told.spots.where(keep), told.looks.where(keep), told.answer[keep], told.lined[keep])
+    at: Floats
+    answer: Floats
 
 
 @dataclass(frozen=True)
@@ -195,99 +87,162 @@ class Valley:
     beads: int
 
 
-def valley(told: Told) -> Valley:
+def pictures_of(view: View) -> tuple[Image, ...]:
+    """The pictures a look is learned on, each scaled to about 1 by what beads differ by."""
+    light, green, blue = (np.asarray(each, np.float32) for each in cv2.split(view.colour))
+    cosine, sine = (np.asarray(each, np.float32) for each in cv2.split(view.edges))
+    return (
+        np.clip(light, -45, 45) / np.float32(20),
+        np.clip(green, -25, 25) / np.float32(12),
+        np.clip(blue, -25, 25) / np.float32(12),
+        np.float32(2) * view.alpha,
+        cosine,
+        sine,
+    )
+
+
+def cut(pictures: tuple[Image, ...], at: Floats) -> Image:
+    """Discs about places, all pictures in a row, shape (n, pictures * places)."""
+    height, width = pictures[0].shape
+    dy, dx = np.nonzero(_DISC)
+    x, y = np.round(at).astype(np.intp).T
+    rows = np.clip(y[:, None] + (dy - HALF), 0, height - 1)
+    columns = np.clip(x[:, None] + (dx - HALF), 0, width - 1)
+    index = rows * width + columns
+    return np.concatenate([picture.ravel()[index] for picture in pictures], axis=1)
+
+
+def learn(beads: Image, rest: Image) -> Look:
+    """Fisher's linear discriminant of discs of beads and of the rest.
+
+    Parameters
+    ----------
+    beads, rest : ndarray, shape (n, pictures * places)
+    """
+    one, none = beads.mean(0), rest.mean(0)
+    a, b = beads - one, rest - none
+    spread = 0.5 * (a.T @ a) / len(a) + 0.5 * (b.T @ b) / len(b)
+    spread[np.diag_indices(len(spread))] += np.float32(RIDGE * np.trace(spread) / len(spread))
+    weight = np.linalg.solve(spread, one - none)
+    weight = weight / float((one - none) @ weight)
+    return Look(weight.reshape(-1, int(_DISC.sum())).astype(np.float32), float(none @ weight))
+
+
+def learn_again(discs: Image, answer: Floats, bead: Mask, rest: Mask, seed: int) -> Look:
+    """Learn from what was told, against the rest that answers most.
+
+    Parameters
+    ----------
+    discs : ndarray, shape (n, pictures * places)
+    answer : ndarray, shape (n,)
+        Of the look before.
+    bead, rest : ndarray of bool, shape (n,)
+    seed : int
+        Of the choice where there are more than are needed.
+    """
+    random = np.random.default_rng(seed)
+    chosen = random.permutation(np.flatnonzero(bead))[:MOST_BEADS]
+    others = np.flatnonzero(rest)
+    hard = others[np.argsort(-answer[others], kind="stable")][: 3 * MOST_REST]
+    return learn(discs[chosen], discs[random.permutation(hard)[:MOST_REST]])
+
+
+def answers(look: Look, discs: Image) -> Floats:
+    """What each disc answers."""
+    return np.asarray(discs @ look.weights.ravel() - look.offset, np.float64)
+
+
+def find(
+    view: View,
+    pictures: tuple[Image, ...],
+    look: Look,
+    apart_mm: float,
+    repeat: Repeat | None,
+) -> Told:
+    """Look for a learned look at every pixel.
+
+    Parameters
+    ----------
+    pictures : tuple of ndarray
+        Of the view, as `pictures_of` gives them.
+    apart_mm : float
+        Of two nearer than this the weaker is left out.
+    """
+    answer = np.full(view.inside.shape, -look.offset, np.float32)
+    kernel = np.zeros(_DISC.shape, np.float32)
+    for picture, weights in zip(pictures, look.weights, strict=True):
+        kernel[_DISC] = weights
+        answer += np.asarray(cv2.filter2D(picture, -1, kernel), np.float32)
+    answer[~view.inside] = -1
+    at = peaks(answer, LEAST, apart_mm * view.px_per_mm)
+    x, y = at.astype(int).T
+    return heard(view, at, answer[y, x].astype(np.float64), repeat)
+
+
+def heard(view: View, at: Floats, value: Floats, repeat: Repeat | None) -> Told:
+    """Spots with what they answer and what their copies do.
+
+    Parameters
+    ----------
+    at : ndarray, shape (n, 2)
+    value : ndarray, shape (n,)
+        What each answers by itself.
+    repeat : Repeat or None
+    """
+    if repeat is None or repeat.sure < 0.5:
+        return Told(at, value)
+    total, asked = copies(view, at, np.clip(value, 0, 1.1), repeat)
+    mean = total / np.maximum(asked, 1)
+    return Told(at, np.where(asked > 0, (1 - HEARD) * value + HEARD * mean, value))
+
+
+def copies(view: View, at: Floats, value: Floats, repeat: Repeat) -> tuple[Floats, Whole]:
+    """Sum of the values of each place's copies, and how many copies could be seen.
+
+    Parameters
+    ----------
+    at : ndarray, shape (n, 2)
+    value : ndarray, shape (n,)
+        Not negative; a copy without any place near counts 0.
+    """
+    height, width = view.inside.shape
+    around = np.zeros((height, width), np.float32)
+    x, y = np.round(at).astype(int).T
+    around[y, x] = value
+    side = 2 * max(1, round(COPY_MM * view.px_per_mm)) + 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    around = np.asarray(cv2.dilate(around, disc), np.float32)
+    total, seen = np.zeros(len(at)), np.zeros(len(at), np.int64)
+    shift = repeat.length_mm.value * view.px_per_mm
+    for k in (-3, -2, -1, 1, 2, 3):
+        moved = np.round(at[:, 0] + k * shift).astype(int)
+        there = (moved >= 0) & (moved < width)
+        there[there] = view.inside[y[there], moved[there]]
+        total[there] += around[y[there], moved[there]]
+        seen += there
+    return total, seen
+
+
+def near(view: View, at: Floats, some: Floats, within_mm: float) -> Mask:
+    """Whether places lie within a distance of any of some others."""
+    marks = np.zeros(view.inside.shape, np.uint8)
+    x, y = np.round(some).astype(int).T
+    marks[y, x] = 1
+    side = 2 * max(1, round(within_mm * view.px_per_mm)) + 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    x, y = np.round(at).astype(int).T
+    return np.asarray(cv2.dilate(marks, disc)[y, x] > 0, dtype=bool)
+
+
+def valley(value: Floats) -> Valley:
     """Part beads from all else by their answers."""
-    value = told.answer[told.good]
-    edges = np.arange(0.3, 1.6, 0.04)
+    edges = np.arange(0.2, 1.8, 0.04)
     count = np.convolve(np.histogram(value, edges)[0], np.array([1, 2, 3, 2, 1]) / 9, "same")
     middle = (edges[:-1] + edges[1:]) / 2
-    between = np.flatnonzero((middle > 0.5) & (middle < 0.9))
+    between = np.flatnonzero((middle > 0.4) & (middle < 0.8))
     # The last of the lowest places: what lies beyond is bead, what lies before may be.
     fewest = between[count[between] <= 1.2 * count[between].min() + 0.5]
     lowest = int(fewest[-1])
     depth = count[lowest] / max(count[lowest:].max(), 1e-9)
     at = float(middle[lowest])
     return Valley(at, float(depth), int((value > at).sum()))
-
-
-def _pictures(view: View) -> tuple[Image, ...]:
-    cosine, sine = view.edges[..., 0].copy(), view.edges[..., 1].copy()
-    return (
-        np.asarray(np.clip(view.light, -45, 30) / 20, np.float32),
-        np.asarray(2 * view.alpha, np.float32),
-        np.asarray(np.minimum(view.strange, 25) / 12, np.float32),
-        cosine,
-        sine,
-    )
-
-
-def _cut(pictures: tuple[Image, ...], at: Floats, half: int) -> Image:
-    """Squares about places, all pictures in a row, shape (n, pictures * side * side)."""
-    height, width = pictures[0].shape
-    step = np.arange(-half, half + 1)
-    x, y = np.round(at).astype(np.intp).T
-    rows = np.clip(y[:, None] + step, 0, height - 1)
-    columns = np.clip(x[:, None] + step, 0, width - 1)
-    index = (rows[:, :, None] * width + columns[:, None, :]).reshape(len(at), -1)
-    return np.concatenate([picture.ravel()[index] for picture in pictures], axis=1)
-
-
-def _fisher(beads: Image, rest: Image, radius_mm: float) -> Look:
-    """Fisher's linear discriminant of squares of beads and of the rest."""
-    from scipy import linalg
-
-    one, none = beads.mean(0), rest.mean(0)
-    a, b = beads - one, rest - none
-    spread = 0.5 * (a.T @ a) / len(a) + 0.5 * (b.T @ b) / len(b)
-    spread[np.diag_indices(len(spread))] += RIDGE * np.trace(spread) / len(spread)
-    weight = linalg.cho_solve(linalg.cho_factor(spread, lower=True), one - none)
-    weight /= float((one - none) @ weight)
-    side = round(np.sqrt(len(weight) / PICTURES))
-    return Look(
-        weight.reshape(PICTURES, side, side).astype(np.float32), float(none @ weight), radius_mm
-    )
-
-
-def _own_size(view: View, spots: Spots) -> Mask:
-    """Whether each spot is as round at its radius as at any smaller one."""
-    radius = float(spots.radius_mm[0])
-    answer = ring_answers(view, spots.at, (0.6 * radius, 0.75 * radius, radius))
-    return np.asarray(answer[:, 2] > 0.85 * answer.max(axis=1), dtype=bool)
-
-
-def _near(at: Floats, some: Floats, within_px: float) -> Mask:
-    from scipy.spatial import cKDTree
-
-    return np.asarray(cKDTree(some).query(at)[0] < within_px, dtype=bool)
-
-
-def _supported(view: View, at: Floats, value: Floats, repeat: Repeat | None) -> Floats:
-    """A value of each spot, weighed with that of its copies; less where a line runs."""
-    from scipy.spatial import cKDTree
-
-    x, y = at.astype(int).T
-    lined = view.zone[y, x]
-    doubted = np.where(lined, 0.85 * value, value)
-    asked = np.flatnonzero(value > 0.15)
-    if repeat is None or repeat.sure < 0.5 or len(asked) == 0:
-        return doubted
-    tree = cKDTree(at[asked])
-    shift = repeat.length_mm.value * view.px_per_mm
-    total, seen = np.zeros(len(asked)), np.zeros(len(asked))
-    height, width = view.inside.shape
-    heard = np.append(np.clip(value[asked], 0, 1.1), 0.0)
-    for k in (-3, -2, -1, 1, 2, 3):
-        moved = at[asked] + [k * shift, 0.0]
-        column = np.round(moved[:, 0]).astype(int)
-        there = (column >= 0) & (column < width)
-        row = np.clip(np.round(moved[:, 1]).astype(int), 0, height - 1)
-        there &= view.inside[row, np.clip(column, 0, width - 1)]
-        within = COPY_MM * view.px_per_mm
-        nearest = tree.query(moved[there], k=2, distance_upper_bound=within)[1]
-        total[there] += heard[nearest].max(axis=1)
-        seen[there] += 1
-    share = np.where(lined[asked], UNSURE_HEARD, HEARD)
-    mean = total / np.maximum(seen, 1)
-    weighed = (1 - share) * value[asked] + share * mean
-    doubted[asked] = np.where(seen > 0, weighed, doubted[asked])
-    return doubted

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lacelay.model.lace import Bead, Repeat
+from lacelay.reading.bead_near import nearest
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -94,14 +95,11 @@ def runs_of(at_mm: Floats, size_mm: Floats, repeat: Repeat | None = None) -> lis
 
 def _links(at: Floats, size: Floats) -> tuple[Whole, Floats]:
     """Pairs of neighbours that may follow each other, and how irregular each would be."""
-    from scipy.spatial import cKDTree
-
     none = np.empty((0, 2), np.int64), np.empty(0)
     if len(at) < 2:
         return none
     reach = min(REACH * float(np.median(size)), MOST_REACH_MM)
-    found = cKDTree(at).query(at, k=NEIGHBOURS + 1, distance_upper_bound=reach)
-    away, near = np.asarray(found[0])[:, 1:], np.asarray(found[1])[:, 1:]
+    away, near = (found[:, 1:] for found in nearest(at, at, NEIGHBOURS + 1, reach))
     other = np.where(np.isfinite(away), near, 0)
     # A bead that holds a sequin is sewn on with it, by itself.
     larger = np.isfinite(away) & (away < 0.3 * size[other]) & (size[other] > ALIKE * size[:, None])
@@ -166,17 +164,12 @@ def _goes_on(at: Floats, old: int, here: int, new: int) -> bool:
 
 def _heard(at: Floats, pairs: Whole, chosen: Whole, repeat_mm: float) -> Floats:
     """Share of the copies of each link that are links as well; a half where none are seen."""
-    from scipy.spatial import cKDTree
-
-    tree = cKDTree(at)
     linked = np.zeros(len(pairs), bool)
     linked[chosen] = True
     key = pairs[:, 0] * len(at) + pairs[:, 1]  # sorted: pairs are unique and in order
     yes, asked = np.zeros(len(pairs)), np.zeros(len(pairs))
     for k in (-3, -2, -1, 1, 2, 3):
-        near = np.asarray(
-            tree.query(at + [k * repeat_mm, 0.0], distance_upper_bound=COPY_MM)[1], np.int64
-        )
+        near = nearest(at, at + [k * repeat_mm, 0.0], 1, COPY_MM)[1][:, 0]
         one, two = near[pairs[:, 0]], near[pairs[:, 1]]
         there = (one < len(at)) & (two < len(at)) & (one != two)
         wanted = np.minimum(one, two) * len(at) + np.maximum(one, two)

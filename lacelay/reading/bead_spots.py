@@ -14,8 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lacelay.reading.grid_fit import Grid
-from lacelay.reading.mat import line_zone, sampled, upsample
+from lacelay.reading.bead_near import nearest
 from lacelay.reading.strip import Strip
 
 Image = NDArray[np.float32]
@@ -24,54 +23,20 @@ Mask = NDArray[np.bool_]
 
 #: Resolution spots are looked for at, px per mm.
 PX_PER_MM = 4.6
-#: A radius of this many pixels is enough to know a bead by.
-ENOUGH_PX = 3.6
-#: Radii looked for, mm; the first three only tell the specks of a weave from beads.
+#: Radii looked for, mm.
 RADII_MM = tuple(0.5 * 1.13**k for k in range(9)) + (1.5, 1.8, 2.15, 2.55)
 #: Radii that spots are proposed at, mm: each answers for its neighbours.
 PROPOSED_MM = (0.62, 0.92, 1.5)
 #: Answer from which a spot is proposed.
 PROPOSED = 0.16
+#: Nearer to the mat than this share of the way to the thread, a centre is a hole.
+HOLE = 0.35
 #: Angles sampled on a ring.
 ANGLES = 16
-#: A piece of a line in a mesh does not look rounder than this radius, mm.
-LINE_MM = 1.25
-
-
-@dataclass(frozen=True)
-class Way:
-    """How beads differ from the lace they are on: what a spot must have at least.
-
-    Parameters
-    ----------
-    lowest, cover : float
-        Least and mean cover of the core.
-    gloss_cover : float
-        Cover of what may be gloss: mat seen through a hole is none.
-    gloss : float
-        Lightness of the lightest spot over the core's.
-    rim, whole : float
-        How unlike thread the rim and the core are.
-    round_ : float
-        How round it is.
-    """
-
-    lowest: float
-    cover: float
-    gloss_cover: float
-    gloss: float
-    rim: float
-    whole: float
-    round_: float
-
-
-#: Unlike the thread, as most beads are.
-PLAIN = Way(0.5, 0.7, 0.85, 6.5, 3.0, 2.5, 0.37)
-#: Nearly of the thread's colour: they are told by being round and opaque.
-PALE = Way(0.65, 0.85, 0.85, 4.5, 1.5, 1.5, 0.55)
-#: Nearer to the mat than the thread is, so that they seem to cover little: metal beads on
-#: black lace on a light mat, say.
-LIKE_MAT = Way(0.15, 0.45, 0.2, 6.5, 3.0, 2.5, 0.5)
+#: Least bend of the answer over the radius at a rim.
+BENDS = -0.035
+#: Lightness counts this much less than hue: shading is no other colour.
+LIGHT = 0.7
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,35 +45,32 @@ class View:
 
     Parameters
     ----------
-    light : ndarray
-        Lightness over the thread's, 0 to 100.
-    alpha : ndarray
+    colour, mat : ndarray, shape (h, w, 3)
+        Lab (lightness 0 to 100) over the typical thread's: seen, and of the bare mat there.
+    alpha : ndarray, shape (h, w)
         Cover, 0 to 1.
-    strange : ndarray
-        Lab distance from thread beyond the thread's own scatter.
     edges : ndarray, shape (h, w, 2)
         Edges with their angle doubled: cosine and sine, as long as the edge is steep.
-    inside : ndarray of bool
+    inside : ndarray of bool, shape (h, w)
         Where there is lace.
-    zone : ndarray of bool
-        Where printed lines of the mat run.
     px_per_mm : float
     first_mm, top_mm : float
         u and v of the middle of the first pixel.
-    way : Way
-        What makes a spot surely a bead.
     """
 
-    light: Image
+    colour: Image
+    mat: Image
     alpha: Image
-    strange: Image
     edges: Image
     inside: Mask
-    zone: Mask
     px_per_mm: float
     first_mm: float
     top_mm: float
-    way: Way = PLAIN
+
+    @property
+    def contrast(self) -> float:
+        """Lightness between thread and mat."""
+        return float(abs(np.median(self.mat[::8, ::8, 0])))
 
     def to_lace(self, at: Floats) -> Floats:
         """Lace points (u, v) of points (x, y) of the view."""
@@ -116,13 +78,7 @@ class View:
         return np.column_stack([u, self.top_mm - at[:, 1] / self.px_per_mm])
 
 
-def prepare(
-    strip: Strip,
-    columns: slice,
-    grid: Grid | None,
-    grid_step_mm: float | None,
-    px_per_mm: float = PX_PER_MM,
-) -> View | None:
+def prepare(strip: Strip, columns: slice, px_per_mm: float = PX_PER_MM) -> View | None:
     """Prepare a stretch of the strip; None where there is hardly any lace.
 
     Parameters
@@ -131,8 +87,6 @@ def prepare(
         Columns of the strip, with both ends given.
     px_per_mm : float
         Wished resolution.
-    grid, grid_step_mm : Grid, float or None
-        The mat's printed grid and its step.
     """
     rgb_seen, cover = strip.rgb[:, columns], strip.alpha[:, columns]
     height, width = cover.shape
@@ -140,7 +94,7 @@ def prepare(
     size = (max(1, round(width * shrink)), max(1, round(height * shrink)))
     # Between pixels is near enough, and much quicker, where hardly any are left out.
     way = cv2.INTER_AREA if shrink < 0.6 else cv2.INTER_LINEAR
-    lab = cv2.cvtColor(cv2.resize(rgb_seen, size, interpolation=way), cv2.COLOR_RGB2LAB)
+    lab = _lab(cv2.resize(rgb_seen, size, interpolation=way))
     alpha = np.asarray(cv2.resize(cover, size, interpolation=way), np.float32)
     inside = cv2.resize(
         strip.extent[:, columns].astype(np.uint8), size, interpolation=cv2.INTER_NEAREST
@@ -148,35 +102,30 @@ def prepare(
     solid = lab[::3, ::3][alpha[::3, ::3] > 0.9]
     if len(solid) < 100:
         return None
-    thread = np.median(solid, axis=0)
-    scatter = np.median(np.abs(solid - thread), axis=0)
-    light, green, blue = (
-        np.subtract(channel, np.float32(middle), dtype=np.float32)
-        for channel, middle in zip(cv2.split(lab), thread, strict=True)
-    )
-    light *= np.float32(100 / 255)
-    slack = np.maximum(1.5 * scatter * [100 / 255, 1, 1], [4.0, 1.5, 1.5]).astype(np.float32)
-    far = np.float32(0.7) * np.maximum(np.abs(light) - slack[0], 0)
-    hue = cv2.magnitude(
-        np.maximum(np.abs(green) - slack[1], 0), np.maximum(np.abs(blue) - slack[2], 0)
-    )
-    strange = np.asarray(cv2.magnitude(far, np.asarray(hue)), np.float32)
-    per_mm = float(strip.px_per_mm * size[0] / width)
+    thread = np.median(solid, axis=0).astype(np.float32)
+    # The mat is smooth: a coarse picture of it is enough.
+    coarse = (max(1, size[0] // 8), max(1, size[1] // 8))
+    bare = cv2.resize(strip.mat_rgb[:, columns], coarse, interpolation=cv2.INTER_LINEAR)
+    mat = cv2.resize(_lab(np.clip(bare, 0, 255).astype(np.uint8)) - thread, size)
     first = columns.start + 0.5 * width / size[0] - 0.5
     top = 0.5 * height / size[1] - 0.5
-    first_mm, top_mm = (
+    lab -= thread
+    return View(
+        lab,
+        np.asarray(mat, np.float32),
+        alpha,
+        _edges(np.ascontiguousarray(lab[..., 0])),
+        inside,
+        float(strip.px_per_mm * size[0] / width),
         float(strip.u0_mm + first / strip.px_per_mm),
         float(strip.v0_mm - top / strip.px_per_mm),
     )
-    zone = np.zeros(inside.shape, bool)
-    if grid is not None and grid_step_mm is not None:
-        rows, across = sampled(inside.shape)
-        u, v = np.meshgrid(first_mm + across / per_mm, top_mm - rows / per_mm)
-        on_mat = strip.photo_map.lace_to_mat(np.stack([u.ravel(), v.ravel()], -1))
-        on_grid = upsample((on_mat / grid_step_mm).reshape(*u.shape, 2), inside.shape)
-        zone = line_zone(grid, on_grid, per_mm / strip.px_per_mm) > 0
-        zone = cv2.blur(zone.astype(np.float32), (3, 3)) > 0
-    return View(light, alpha, strange, _edges(light), inside, zone, per_mm, first_mm, top_mm)
+
+
+def _lab(rgb: NDArray[np.generic]) -> Image:
+    lab = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2LAB), np.float32)
+    lab[..., 0] *= np.float32(100 / 255)
+    return lab
 
 
 def _edges(light: Image) -> Image:
@@ -205,20 +154,25 @@ class Spots:
         return Spots(self.at[keep], self.radius_mm[keep], self.round_[keep])
 
 
-def round_spots(view: View, proposed_mm: tuple[float, ...] = PROPOSED_MM) -> Spots:
-    """Places with edges all round, at any of the radii, each once.
+def round_spots(view: View, proposed_mm: tuple[float, ...], apart_mm: float, most: int) -> Spots:
+    """The roundest places with edges all round, at any of some radii, each once.
 
     Parameters
     ----------
     proposed_mm : tuple of float
         Radii that answer: others near them do too.
+    apart_mm : float
+        Two nearer than this are one.
+    most : int
+        Only so many are given, the roundest.
     """
     best = np.full(view.inside.shape, -1, np.float32)
     for radius in proposed_mm:
         np.maximum(best, _ringed(view, radius), out=best)
-    # What the mat shines through at its centre is a mesh.
-    best[~view.inside | (cv2.blur(view.alpha, (3, 3)) < 0.5)] = -1
-    at = peaks(best, PROPOSED, 0.45 * proposed_mm[0] * view.px_per_mm)
+    # What is of the mat's colour at its centre is a mesh.
+    off = _length(cv2.blur(view.colour - view.mat, (3, 3)))
+    best[~view.inside | (off < HOLE * _length(view.mat))] = -1
+    at = peaks(best, PROPOSED, apart_mm * view.px_per_mm)
     if len(at) == 0:
         return Spots(at, np.empty(0), np.empty(0))
     answer = ring_answers(view, at, RADII_MM)
@@ -226,7 +180,13 @@ def round_spots(view: View, proposed_mm: tuple[float, ...] = PROPOSED_MM) -> Spo
     soft = answer.copy()
     soft[:, 1:-1] = 0.25 * answer[:, :-2] + 0.5 * answer[:, 1:-1] + 0.25 * answer[:, 2:]
     k = soft.argmax(axis=1)
-    return Spots(at, np.array(RADII_MM)[k], soft[np.arange(len(at)), k].astype(np.float64))
+    value = soft[np.arange(len(at)), k].astype(np.float64)
+    chosen = np.argsort(-value, kind="stable")[:most]
+    return Spots(at[chosen], np.array(RADII_MM)[k][chosen], value[chosen])
+
+
+def _length(picture: NDArray[np.generic]) -> Image:
+    return np.asarray(np.sqrt(np.einsum("ijk,ijk->ij", picture, picture)), np.float32)
 
 
 def _ringed(view: View, radius_mm: float) -> Image:
@@ -248,36 +208,23 @@ def _ringed(view: View, radius_mm: float) -> Image:
     return np.asarray(wide, np.float32)
 
 
-def spots_of_size(view: View, radius_mm: float, least: float) -> Spots:
-    """Places with edges all round at one radius, each once, to a pixel.
-
-    Parameters
-    ----------
-    radius_mm : float
-    least : float
-        Least answer.
-    """
-    r_px = radius_mm * view.px_per_mm
-    reach = int(r_px + 1.8)
-    y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1].astype(np.float32)
-    away = np.hypot(x, y) + 1e-6
-    ring = np.exp(-0.5 * ((away - r_px) / 0.6) ** 2) / away**2
-    ring /= (ring * away**2).sum()
-    cosine, sine = cv2.split(view.edges)
-    answer = np.asarray(cv2.filter2D(cosine, -1, ring * (x * x - y * y)), np.float32)
-    answer += np.asarray(cv2.filter2D(sine, -1, 2 * ring * x * y), np.float32)
-    answer[~view.inside | (cv2.blur(view.alpha, (3, 3)) < 0.5)] = -1
-    at = peaks(answer, least, 0.6 * r_px)
-    x_px, y_px = at.astype(int).T
-    return Spots(at, np.full(len(at), radius_mm), answer[y_px, x_px].astype(np.float64))
-
-
 def peaks(answer: Image, least: float, apart_px: float) -> Floats:
     """Local maxima (x, y) of a picture above a least value, each the highest around."""
     side = 2 * max(1, round(apart_px)) + 1
     around = cv2.dilate(answer, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)))
     y, x = np.nonzero((answer == around) & (answer > least))
     return np.column_stack([x, y]).astype(np.float64)
+
+
+def alone(at: Floats, within_px: float) -> Mask:
+    """Which places have none before them in their order within a distance."""
+    keep = np.ones(len(at), bool)
+    near = nearest(at, at, 8, within_px)[1]
+    for k in range(len(at)):
+        if keep[k]:
+            later = near[k][(near[k] > k) & (near[k] < len(at))]
+            keep[later] = False
+    return keep
 
 
 def _ring(angles: int = ANGLES) -> Floats:
@@ -316,74 +263,117 @@ def ring_answers(view: View, at: Floats, radii_mm: tuple[float, ...]) -> Image:
     return np.asarray(answer / ANGLES, np.float32)
 
 
-@dataclass(frozen=True, eq=False)
-class Looks:
-    """What spots look like, each of shape (n,).
+def shifted_answers(view: View, at: Floats, radii_mm: tuple[float, ...], reach_mm: float) -> Image:
+    """How round each place is at each radius, moved a little, shape (n, moves, radii).
 
     Parameters
     ----------
-    lowest, cover : ndarray
-        Least and mean cover of the core, 0 to 1.
-    gloss : ndarray
-        Lightness of the lightest spot over the middle of the core.
-    rim, whole : ndarray
-        How unlike thread the rim and the core are.
+    at : ndarray, shape (n, 2)
+    reach_mm : float
+        Moves go this far, as `moves_of` lists them.
+    """
+    moves = moves_of(reach_mm) * view.px_per_mm
+    moved = (at[:, None] + moves).reshape(-1, 2)
+    return ring_answers(view, moved, radii_mm).reshape(len(at), len(moves), len(radii_mm))
+
+
+def moves_of(reach_mm: float) -> Floats:
+    """Moves (x, y) in mm within a reach, shape (n, 2)."""
+    line = np.linspace(-1, 1, 7)
+    x, y = np.meshgrid(line, line)
+    moves = np.column_stack([x.ravel(), y.ravel()])
+    return np.asarray(moves[np.hypot(x, y).ravel() <= 1.01] * reach_mm, np.float64)
+
+
+def centred(view: View, at: Floats, radius_mm: float, reach_mm: float) -> Spots:
+    """Spots moved to the middle of the ring that runs about them at one radius.
+
+    Parameters
+    ----------
+    at : ndarray, shape (n, 2)
+    reach_mm : float
+        None is moved further.
+    """
+    answer = shifted_answers(view, at, (radius_mm,), reach_mm)[..., 0]
+    moves = moves_of(reach_mm)
+    # Of rings as good the nearer one.
+    k = (answer - 0.1 * np.hypot(*moves.T) / reach_mm).argmax(axis=1)
+    value = answer[np.arange(len(at)), k].astype(np.float64)
+    height, width = view.inside.shape
+    middle = np.clip(at + moves[k] * view.px_per_mm, 0, [width - 1, height - 1])
+    return Spots(middle, np.full(len(at), radius_mm), value)
+
+
+def ring_radius_mm(view: View, at: Floats, sizes_mm: tuple[float, ...], reach_mm: float) -> float:
+    """The radius of the outermost ring that runs about most places.
+
+    Gloss and shading run in rings as well, within the rim: where the answer bends down
+    furthest out, the rim is.
+
+    Parameters
+    ----------
+    at : ndarray, shape (n, 2)
+    sizes_mm : tuple of float
+        Evenly spaced.
+    reach_mm : float
+        The middle lies no further from a place than this.
+    """
+    best = shifted_answers(view, at, sizes_mm, reach_mm).max(axis=1).mean(axis=0)
+    bend = best[:-2] - 2 * best[1:-1] + best[2:]
+    padded = np.pad(bend, 1)
+    rims = np.flatnonzero((bend <= padded[:-2]) & (bend <= padded[2:]) & (bend < BENDS))
+    rims = rims[best[1:-1][rims] > 0.5 * best.max()]
+    k = int(rims[-1]) + 1 if len(rims) else int(best.argmax())
+    return float(sizes_mm[k])
+
+
+@dataclass(frozen=True, eq=False)
+class Cores:
+    """What the inside of spots looks like, each of shape (n,).
+
+    Parameters
+    ----------
+    lowest : ndarray
+        Least cover but for a few samples, 0 to 1.
+    gloss, shading : ndarray
+        Lightness of the lightest place over the middling and over the darkest one.
+    strange : ndarray
+        Distance of the mean colour from all mixtures of thread and mat.
+    unlike : ndarray
+        Mean distance from thread.
     """
 
     lowest: Floats
-    cover: Floats
     gloss: Floats
-    rim: Floats
-    whole: Floats
-    way: Way
-
-    def where(self, keep: NDArray[np.generic]) -> Looks:
-        """Of those that a mask or an index keeps."""
-        return Looks(
-            self.lowest[keep],
-            self.cover[keep],
-            self.gloss[keep],
-            self.rim[keep],
-            self.whole[keep],
-            self.way,
-        )
-
-    @property
-    def sure(self) -> Mask:
-        """Opaque, with a light spot that is no mat, and a rim unlike thread."""
-        way = self.way
-        opaque = (self.lowest > way.lowest) & (self.cover > way.cover)
-        unlike = (self.rim > way.rim) & (self.whole > way.whole)
-        return np.asarray(opaque & unlike & (self.gloss > way.gloss), dtype=bool)
+    shading: Floats
+    strange: Floats
+    unlike: Floats
 
 
-def looks(view: View, spots: Spots) -> Looks:
-    """Judge spots on rings within them."""
-    if len(spots) == 0:
-        none = np.empty(0)
-        return Looks(none, none, none, none, none, view.way)
-    shares = (0.05, 0.25, 0.5, 0.7, 0.85, 1.0)
-    offsets = np.concatenate([_ring() * share for share in shares])
-    pictures = np.stack([view.light, view.alpha, view.strange], axis=-1)
-    seen = take(pictures, spots.at, offsets, spots.radius_mm * view.px_per_mm)
-    light, alpha, strange = seen[..., 0], seen[..., 1], seen[..., 2]
-    core, inner = slice(0, 5 * ANGLES), slice(0, 4 * ANGLES)
-    least = np.partition(alpha[:, core], 8, axis=1)[:, 8]
-    # The light spot must be bead: mat seen through a hole is no gloss.
-    gloss = np.where(alpha[:, inner] > view.way.gloss_cover, light[:, inner], np.float32(-100))
-    gloss = np.partition(gloss, 60, axis=1)[:, 60]
-    middle = np.partition(light[:, core], 40, axis=1)[:, 40]
-    return Looks(
-        least.astype(np.float64),
-        alpha[:, core].mean(axis=1, dtype=np.float64),
-        (gloss - middle).astype(np.float64),
-        strange[:, inner.stop :].mean(axis=1, dtype=np.float64),
-        strange[:, core].mean(axis=1, dtype=np.float64),
-        view.way,
+def cores(view: View, at: Floats, reach_mm: Floats | float) -> Cores:
+    """Look at the inside of spots, as far out as some reach.
+
+    Parameters
+    ----------
+    at : ndarray, shape (n, 2)
+    reach_mm : float or ndarray, shape (n,)
+    """
+    ring = _ring(12)
+    offsets = np.concatenate([[[0.0, 0.0]], 0.5 * ring[::2], ring])
+    scale = np.asarray(reach_mm) * view.px_per_mm
+    weight = np.array([LIGHT, 2 * LIGHT, 2 * LIGHT], np.float32)
+    seen = take(view.colour, at, offsets, scale) * weight
+    cover = take(view.alpha, at, offsets, scale)
+    bare = take(view.mat, at, np.zeros((1, 2)), 1.0)[:, 0] * weight
+    # Thread is the origin here: mixtures of thread and mat lie between it and the mat.
+    mean = seen.mean(axis=1)
+    share = (mean * bare).sum(axis=1) / np.maximum((bare * bare).sum(axis=1), 1.0)
+    off = mean - np.clip(share, 0, 1)[:, None] * bare
+    light = np.sort(seen[..., 0], axis=1) / np.float32(LIGHT)
+    return Cores(
+        np.sort(cover, axis=1)[:, 2].astype(np.float64),
+        (light[:, -3] - light[:, light.shape[1] // 2]).astype(np.float64),
+        (light[:, -3] - light[:, 2]).astype(np.float64),
+        np.sqrt((off * off).sum(axis=1)).astype(np.float64),
+        np.sqrt((seen * seen).sum(axis=2)).mean(axis=1).astype(np.float64),
     )
-
-
-def on_lines(view: View, spots: Spots) -> Mask:
-    """Whether a line of the mat runs under the core of a spot."""
-    x, y = spots.at.astype(int).T
-    return np.asarray(view.zone[y, x] & (spots.radius_mm < LINE_MM), dtype=bool)

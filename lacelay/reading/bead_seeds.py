@@ -1,0 +1,114 @@
+"""Say which round spots of a lace are surely beads, so that their look can be learned.
+
+Round spots fall into kinds that look alike: crossings and holes of the net, knots, dots of
+thread, beads lit from one side. Each kind is judged as a whole: a bead has gloss and even
+shading, it is neither thread nor mat nor a mixture of them, and it is there again a repeat
+away, where the meshes of a net need not be.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from lacelay.model.lace import Repeat
+from lacelay.reading.bead_look import Image, Mask, View, copies
+from lacelay.reading.bead_spots import Cores, Floats, Spots, cores
+
+#: Roundest spots that are sorted into kinds, and how many kinds.
+SORTED, KINDS, LEAST_OF_KIND = 700, 12, 8
+#: Main directions in which spots differ that are looked at.
+DIRECTIONS = 16
+#: How far out of its middle a spot is looked at, mm.
+CORE_MM = 0.5
+#: Least gloss, lightness; and as a share of the lightness between thread and mat, at least.
+GLOSS, GLOSS_SHARE = 3.5, 0.1
+#: Least difference from thread.
+UNLIKE = 4.0
+#: A colour is none of thread and mat from this many times the usual distance on.
+STRANGE, LEAST_STRANGE = 1.6, 3.5
+#: and then covers this at least, so that it is no hole.
+COVERS = 0.25
+#: One between thread and mat is a bead where it is opaque, evenly shaded and glossy.
+OPAQUE, EVEN, GLOSSY = 0.6, 0.42, 0.11
+#: Places that tell how strange a lace usually is.
+MEASURED = 600
+#: Share of a kind's spots that are there again a repeat away, where so many were asked.
+AGAIN, ASKED = 0.06, 30
+
+
+def sure_beads(
+    view: View, spots: Spots, discs: Image, usual: float, repeat: Repeat | None
+) -> Mask:
+    """Which spots belong to kinds that are beads.
+
+    Parameters
+    ----------
+    spots : Spots
+        The roundest first.
+    discs : ndarray, shape (n, pictures * places)
+        Of the spots.
+    usual : float
+        How strange the colour of a place on this lace usually is.
+    repeat : Repeat or None
+    """
+    sure = np.zeros(len(spots), bool)
+    first = np.arange(min(SORTED, len(spots)))
+    if len(first) < 2 * KINDS:
+        return sure
+    kind = _kinds(discs, first)
+    seen = cores(view, spots.at, CORE_MM)
+    for k in range(KINDS):
+        members = first[kind == k]
+        if len(members) < LEAST_OF_KIND or not _look_beaded(view, seen, members, usual):
+            continue
+        if repeat is not None and repeat.sure >= 0.5:
+            at = spots.at[members]
+            found, asked = copies(view, at, np.ones(len(at)), repeat)
+            if asked.sum() >= ASKED and found.sum() < AGAIN * asked.sum():
+                continue
+        sure[members] = True
+    return sure
+
+
+def _kinds(discs: Image, first: Floats) -> Floats:
+    """The kind of each of the first spots: along their main directions, each to scale."""
+    off = discs - discs.mean(axis=0)
+    value, axis = np.linalg.eigh(off.T @ off / np.float32(len(off)))
+    value, axis = value[::-1], axis[:, ::-1]
+    within = off[first] @ axis[:, :DIRECTIONS]
+    within = within / np.sqrt(value[:DIRECTIONS] + value[DIRECTIONS])
+    # The library draws its first middles at random; the same ones each time.
+    cv2.setRNGSeed(1)
+    stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 15, 1e-3)
+    _, kind, _ = cv2.kmeans(
+        within.astype(np.float32), KINDS, np.empty(0), stop, 2, cv2.KMEANS_PP_CENTERS
+    )
+    return np.asarray(kind).ravel()
+
+
+def _look_beaded(view: View, seen: Cores, members: Floats, usual: float) -> bool:
+    def middle(values: Floats) -> float:
+        return float(np.median(values[members]))
+
+    contrast = max(view.contrast, 20.0)
+    gloss, unlike, lowest = middle(seen.gloss), middle(seen.unlike), middle(seen.lowest)
+    if gloss < max(GLOSS, GLOSS_SHARE * contrast) or unlike < UNLIKE:
+        return False
+    if middle(seen.strange) > max(STRANGE * usual, LEAST_STRANGE) and lowest > COVERS:
+        return True
+    shaded = middle(seen.shading) < EVEN * contrast and gloss > GLOSSY * contrast
+    return lowest > OPAQUE and shaded and unlike > GLOSSY * contrast
+
+
+def usual_strange(view: View, anywhere: Floats) -> float:
+    """How far off the mixtures of thread and mat places on a lace usually are."""
+    return float(np.median(cores(view, anywhere, CORE_MM).strange))
+
+
+def is_bead(view: View, at: Floats) -> bool:
+    """Whether places look like beads, on the whole."""
+    rows, columns = np.nonzero(view.inside)
+    pick = np.random.default_rng(1).integers(0, len(rows), MEASURED)
+    usual = usual_strange(view, np.column_stack([columns[pick], rows[pick]]).astype(np.float64))
+    return _look_beaded(view, cores(view, at, CORE_MM), np.arange(len(at)), usual)
