@@ -1,14 +1,102 @@
-"""Large beads and sequins among the small ones of a lace."""
+"""Large beads and sequins among the small ones of a lace.
+
+A ring larger than the usual bead's, round something of the beads' shades, is one; copies a
+repeat away must have it too. A small bead in the middle of a sequin holds it.
+"""
 
 from __future__ import annotations
 
 import numpy as np
 
 from lacelay.model.lace import Repeat
-from lacelay.reading.bead_spots import Floats, View
+from lacelay.reading.bead_look import copies
+from lacelay.reading.bead_spots import Floats, Mask, View, centred, cores, peaks, ring_image
+
+#: Radii of large rings, mm.
+LARGE_MM = (1.2, 1.4, 1.65, 1.95, 2.3, 2.7)
+#: A large bead is this many times the usual one's size, a sequin this many times.
+LARGER, SEQUIN = 1.38, 1.7
+#: How round a large spot is at least, and an answer from which it is looked at.
+ROUND, PROPOSED = 0.5, 0.3
+#: A large one covers and is unlike thread by these shares of what small ones are, at least.
+COVERS, UNLIKE = 0.6, 0.45
+#: The middle of a ring is looked for this far around, mm.
+ASIDE_MM = 0.4
+#: Share of its copies that have a large one too.
+AGAIN = 0.5
 
 
-def large_beads(
+def with_large(
     view: View, at: Floats, radius_mm: float, repeat: Repeat | None
 ) -> tuple[Floats, Floats]:
-    return at, np.full(len(at), radius_mm)
+    """Beads with the large ones and the sequins; what lies within a large one is left out.
+
+    Parameters
+    ----------
+    at : ndarray, shape (n, 2)
+        Beads in pixels of the view.
+    radius_mm : float
+        Their radius.
+    repeat : Repeat or None
+
+    Returns
+    -------
+    tuple of ndarray
+        Centres in pixels of the view, shape (m, 2), and radii in mm.
+    """
+    small = np.full(len(at), radius_mm)
+    sizes = [size for size in LARGE_MM if size > LARGER * radius_mm]
+    places, size, answer = _rings(view, sizes)
+    if not len(places):
+        return at, small
+    keep = _alike(view, places, size, at)
+    places, size, answer = places[keep], size[keep], answer[keep]
+    if repeat is not None and repeat.sure >= 0.5 and len(places):
+        found, asked = copies(view, places, np.ones(len(places)), repeat)
+        keep = found >= AGAIN * asked
+        places, size, answer = places[keep], size[keep], answer[keep]
+    stays = np.ones(len(at), bool)
+    chosen: list[int] = []
+    for k in np.argsort(-answer, kind="stable").tolist():
+        r_px = float(size[k]) * view.px_per_mm
+        away = np.hypot(*(places[chosen] - places[k]).T)
+        if (away < np.maximum(r_px, size[chosen] * view.px_per_mm)).any():
+            continue
+        off = np.hypot(*(at - places[k]).T)
+        # Beads that stand in a ring about a middle make no larger bead.
+        if (stays & (abs(off - r_px) < 0.35 * r_px)).sum() > MOST_ON_RIM:
+            continue
+        chosen.append(k)
+        inner = off < r_px
+        held = inner & (off < 0.35 * r_px) & (size[k] > SEQUIN * radius_mm)
+        if held.any():
+            held &= off == off[held].min()
+        stays &= ~inner | held
+    return np.vstack([at[stays], places[chosen]]), np.concatenate([small[stays], size[chosen]])
+
+
+#: Small beads seen on the rim of a large one are gloss of it; more are beads of their own.
+MOST_ON_RIM = 3
+
+
+def _rings(view: View, sizes_mm: list[float]) -> tuple[Floats, Floats, Floats]:
+    """Places of large rings, their radii in mm and how round they are."""
+    at, size, answer = np.empty((0, 2)), np.empty(0), np.empty(0)
+    for radius in sizes_mm:
+        picture = ring_image(view, radius)
+        picture[~view.inside] = -1
+        spots = centred(view, peaks(picture, PROPOSED, 0.6 * radius * view.px_per_mm), radius, ASIDE_MM)
+        spots = spots.where(spots.round_ > ROUND)
+        at = np.vstack([at, spots.at])
+        size, answer = np.append(size, spots.radius_mm), np.append(answer, spots.round_)
+    return at, size, answer
+
+
+def _alike(view: View, places: Floats, size: Floats, beads: Floats) -> Mask:
+    """Which large spots are as opaque and as unlike thread as the small beads."""
+    small = cores(view, beads, 0.5)
+    large = cores(view, places, 0.75 * size)
+    covers = large.lowest > COVERS * np.median(small.lowest)
+    unlike = large.unlike > UNLIKE * np.median(small.unlike)
+    strange = large.strange > UNLIKE * np.median(small.strange)
+    return np.asarray(covers & unlike & strange, dtype=bool)

@@ -29,8 +29,13 @@ UNLIKE = 4.0
 STRANGE, LEAST_STRANGE = 1.6, 3.5
 #: and then covers this at least, so that it is no hole.
 COVERS = 0.25
-#: One between thread and mat is a bead where it is opaque, evenly shaded and glossy.
-OPAQUE, EVEN, GLOSSY = 0.6, 0.42, 0.11
+#: One between thread and mat is a bead where it is opaque, glossy, unlike thread and shaded,
+#: but not as strongly as an edge between both; shares of the lightness between them.
+OPAQUE, GLOSSY, APART_FROM_THREAD, SHADED = 0.6, 0.11, 0.13, (0.22, 0.42)
+#: Beads told are shaded by this lightness at least, and no holes.
+LEAST_SHADED, NO_HOLE = 9.0, 0.1
+#: A spot is no bead that covers, or has gloss, less than this share of what the sure ones do.
+LESS_COVER, LESS_GLOSS = 0.5, 0.35
 #: Places that tell how strange a lace usually is.
 MEASURED = 600
 #: Share of a kind's spots that are there again a repeat away, where so many were asked.
@@ -97,8 +102,9 @@ def _look_beaded(view: View, seen: Cores, members: Floats, usual: float) -> bool
         return False
     if middle(seen.strange) > max(STRANGE * usual, LEAST_STRANGE) and lowest > COVERS:
         return True
-    shaded = middle(seen.shading) < EVEN * contrast and gloss > GLOSSY * contrast
-    return lowest > OPAQUE and shaded and unlike > GLOSSY * contrast
+    shaded = SHADED[0] < middle(seen.shading) / contrast < SHADED[1]
+    glossy = gloss > GLOSSY * contrast
+    return lowest > OPAQUE and shaded and glossy and unlike > APART_FROM_THREAD * contrast
 
 
 def usual_strange(view: View, anywhere: Floats) -> float:
@@ -106,9 +112,27 @@ def usual_strange(view: View, anywhere: Floats) -> float:
     return float(np.median(cores(view, anywhere, CORE_MM).strange))
 
 
-def is_bead(view: View, at: Floats) -> bool:
-    """Whether places look like beads, on the whole."""
+def surely_beads(view: View, at: Floats) -> bool:
+    """Whether places look like beads, on the whole, as sure kinds do."""
     rows, columns = np.nonzero(view.inside)
     pick = np.random.default_rng(1).integers(0, len(rows), MEASURED)
     usual = usual_strange(view, np.column_stack([columns[pick], rows[pick]]).astype(np.float64))
     return _look_beaded(view, cores(view, at, CORE_MM), np.arange(len(at)), usual)
+
+
+def may_be_beads(view: View, at: Floats) -> bool:
+    """Whether nothing in the look of places, on the whole, says that they are none.
+
+    Enough for what stands apart from all else and is there again in every repeat.
+    """
+    seen = cores(view, at, CORE_MM)
+    glossy = np.median(seen.gloss) > max(GLOSS, GLOSS_SHARE * max(view.contrast, 20.0))
+    shaded = np.median(seen.shading) > LEAST_SHADED and np.median(seen.unlike) > UNLIKE
+    return bool(glossy and shaded and np.median(seen.lowest) > NO_HOLE)
+
+
+def like(view: View, at: Floats, sure: Cores) -> Mask:
+    """Which places cover and have gloss as sure beads do, or not much less."""
+    seen = cores(view, at, CORE_MM)
+    covers = seen.lowest > LESS_COVER * np.median(sure.lowest)
+    return np.asarray(covers & (seen.gloss > LESS_GLOSS * np.median(sure.gloss)), dtype=bool)

@@ -168,7 +168,7 @@ def round_spots(view: View, proposed_mm: tuple[float, ...], apart_mm: float, mos
     """
     best = np.full(view.inside.shape, -1, np.float32)
     for radius in proposed_mm:
-        np.maximum(best, _ringed(view, radius), out=best)
+        np.maximum(best, ring_image(view, radius), out=best)
     # What is of the mat's colour at its centre is a mesh.
     off = _length(cv2.blur(view.colour - view.mat, (3, 3)))
     best[~view.inside | (off < HOLE * _length(view.mat))] = -1
@@ -189,7 +189,7 @@ def _length(picture: NDArray[np.generic]) -> Image:
     return np.asarray(np.sqrt(np.einsum("ijk,ijk->ij", picture, picture)), np.float32)
 
 
-def _ringed(view: View, radius_mm: float) -> Image:
+def ring_image(view: View, radius_mm: float) -> Image:
     """How far edges close to a ring of about a radius: 1 where every edge around does."""
     spread = radius_mm * view.px_per_mm / np.sqrt(3)
     # Large rings at half the resolution: they are as smooth.
@@ -242,6 +242,8 @@ def take(picture: Image, at: Floats, offsets: Floats, scale: Floats | float) -> 
     scale : float or ndarray, shape (n,)
         Offsets are multiplied by it, pixels.
     """
+    if not len(at):
+        return np.empty((0, len(offsets), *picture.shape[2:]), np.float32)
     scales = np.broadcast_to(np.asarray(scale, np.float32), (len(at),))[:, None]
     x = at[:, :1].astype(np.float32) + scales * offsets[:, 0].astype(np.float32)
     y = at[:, 1:].astype(np.float32) + scales * offsets[:, 1].astype(np.float32)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lacelay.model.lace import Bead, Repeat
-from lacelay.reading.bead_large import large_beads
+from lacelay.reading.bead_large import with_large
 from lacelay.reading.bead_look import (
     MOST_REST,
     Look,
@@ -33,12 +33,21 @@ from lacelay.reading.bead_look import (
 )
 from lacelay.reading.bead_look import NEITHER_MM as AROUND_MM
 from lacelay.reading.bead_runs import threaded
-from lacelay.reading.bead_seeds import is_bead, sure_beads, usual_strange
+from lacelay.reading.bead_seeds import (
+    CORE_MM,
+    like,
+    may_be_beads,
+    sure_beads,
+    surely_beads,
+    usual_strange,
+)
 from lacelay.reading.bead_spots import (
+    Cores,
     Floats,
     View,
     alone,
     centred,
+    cores,
     prepare,
     ring_radius_mm,
     round_spots,
@@ -58,8 +67,8 @@ PROPOSED_APART_MM, MOST_SPOTS = 0.7, 2000
 #: Fewest sure spots on all the lace.
 FEWEST = 24
 #: Spots between beads and the rest, as a share of those at the beads' own answer, at most;
-#: and where hardly any are.
-SET_APART = 0.6
+#: With more than the other it is not even said to look beaded.
+SET_APART, HARDLY_APART = 0.45, 0.75
 #: Answer from which a spot is learned from, and how often that is done on all of the lace.
 SURE, RELEARNED = 0.6, 2
 #: Share of the beads that are there again a repeat away, at least, where that many were asked.
@@ -74,8 +83,6 @@ EDGE_PX = 0.25
 ASIDE_MM = 0.6
 #: Middles are no nearer than this many radii; how round a bead is there at least.
 APART, LEAST_ROUND = 1.3, 0.4
-#: With more spots between beads and the rest than this it is not even said to look beaded.
-HARDLY_APART = 0.75
 DOUBT = "it looks beaded, but the beads could not be told one by one; count them yourself"
 
 
@@ -112,22 +119,31 @@ def read_beads(strip: Strip, repeat: Repeat | None = None) -> BeadSearch:
     found = _look(part, max(8.0, FEWEST * share), repeat)
     if found is None:
         return none
-    look, radius = found
     whole = slice(0, strip.alpha.shape[1])
     view = part if stretch == whole else prepare(strip, whole)
     if view is None:
         return none
-    told, parted = _told(view, look, radius, repeat)
-    bead = told.answer > parted.answer
-    if parted.beads < FEWEST or not is_bead(view, told.at[bead]) or not _again(view, told.at[bead], repeat):
+    told, parted = _told(view, found, repeat)
+    at = told.at[told.answer > parted.answer]
+    if parted.beads < FEWEST or not may_be_beads(view, at) or not _again(view, at, repeat):
         return none
     if parted.depth > SET_APART or strip.px_per_mm < COUNTED:
-        return BeadSearch((), DOUBT if parted.depth < HARDLY_APART else None)
-    radius -= EDGE_PX / view.px_per_mm
-    places, radii = large_beads(view, told.at[bead], radius, repeat)
+        near_enough = parted.depth < HARDLY_APART and surely_beads(view, at)
+        return BeadSearch((), DOUBT if near_enough else None)
+    radius = found.radius_mm - EDGE_PX / view.px_per_mm
+    places, radii = with_large(view, at, radius, repeat)
     rows = np.column_stack([view.to_lace(places), 2 * radii])
     rows = rows[np.lexsort(rows.T[1::-1])]
     return BeadSearch(threaded([Bead(*row) for row in rows.tolist()], repeat), None)
+
+
+@dataclass(frozen=True, eq=False)
+class _Found:
+    """The look of the beads of a stretch, the radius of their rings, and their cores."""
+
+    look: Look
+    radius_mm: float
+    sure: Cores
 
 
 def _stretch(strip: Strip, repeat: Repeat | None) -> slice:
@@ -142,8 +158,8 @@ def _stretch(strip: Strip, repeat: Repeat | None) -> slice:
     return slice(start, start + round(columns))
 
 
-def _look(view: View, least: float, repeat: Repeat | None) -> tuple[Look, float] | None:
-    """The look and radius of the beads of a stretch, learned from the surest.
+def _look(view: View, least: float, repeat: Repeat | None) -> _Found | None:
+    """What the beads of a stretch look like, learned from the surest.
 
     None where there are none.
     """
@@ -167,9 +183,8 @@ def _look(view: View, least: float, repeat: Repeat | None) -> tuple[Look, float]
         return None
     rest = ~near(view, at, middles, AROUND_MM)
     at, discs = at[rest], discs[rest]
-    value = np.zeros(len(at))
     look = learn(cut(pictures, middles), discs[random.permutation(len(at))[:MOST_REST]])
-    return look, radius
+    return _Found(look, radius, cores(view, middles, CORE_MM))
 
 
 def _middles(view: View, at: Floats, radius_mm: float) -> Floats:
@@ -180,20 +195,20 @@ def _middles(view: View, at: Floats, radius_mm: float) -> Floats:
     return spots.at[alone(spots.at, APART * radius_mm * view.px_per_mm)]
 
 
-def _told(
-    view: View, look: Look, radius_mm: float, repeat: Repeat | None
-) -> tuple[Told, Valley]:
+def _told(view: View, found: _Found, repeat: Repeat | None) -> tuple[Told, Valley]:
     """What answers the look on all of the lace, once more learned from all of it."""
     pictures = pictures_of(view)
-    told = find(view, pictures, look, APART * radius_mm, repeat)
+    told = find(view, pictures, found.look, APART * found.radius_mm, repeat)
     discs = cut(pictures, told.at)
+    alike = like(view, told.at, found.sure)
     for turn in range(RELEARNED):
-        bead = told.answer > max(valley(told.answer).answer, SURE)
+        bead = alike & (told.answer > max(valley(told.answer[alike]).answer, SURE))
         rest = ~near(view, told.at, told.at[bead], AROUND_MM)
         if min(bead.sum(), rest.sum()) < FEWEST:
             break
         look = learn_again(discs, told.answer, bead, rest, turn)
         told = heard(view, told.at, answers(look, discs), repeat)
+    told = Told(told.at[alike], told.answer[alike])
     return told, valley(told.answer)
 
 
