@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 
 from lacelay.model.lace import Repeat
-from lacelay.reading.bead_look import copies
-from lacelay.reading.bead_spots import Floats, Mask, View, centred, cores, peaks, ring_image
+from lacelay.reading.bead_look import copies, near
+from lacelay.reading.bead_spots import Floats, Mask, View, centred, cores, peaks, ring_answers, ring_image
 
 #: Radii of large rings, mm.
 LARGE_MM = (1.2, 1.4, 1.65, 1.95, 2.3, 2.7)
@@ -22,6 +22,12 @@ ROUND, PROPOSED = 0.5, 0.3
 COVERS, UNLIKE = 0.6, 0.45
 #: The middle of a ring is looked for this far around, mm.
 ASIDE_MM = 0.4
+#: Small beads seen on the rim of a large one are gloss of it; more are beads of their own.
+MOST_ON_RIM = 3
+#: How round a bead is at least that holds a sequin.
+HOLDER = 0.5
+#: Rings are blurred: they answer most this far outside of the rim, pixels.
+EDGE_PX = 0.25
 #: Share of its copies that have a large one too.
 AGAIN = 0.5
 
@@ -64,7 +70,7 @@ def with_large(
             continue
         off = np.hypot(*(at - places[k]).T)
         # Beads that stand in a ring about a middle make no larger bead.
-        if (stays & (abs(off - r_px) < 0.35 * r_px)).sum() > MOST_ON_RIM:
+        if (stays & (np.abs(off - r_px) < 0.35 * r_px)).sum() > MOST_ON_RIM:
             continue
         chosen.append(k)
         inner = off < r_px
@@ -72,11 +78,25 @@ def with_large(
         if held.any():
             held &= off == off[held].min()
         stays &= ~inner | held
-    return np.vstack([at[stays], places[chosen]]), np.concatenate([small[stays], size[chosen]])
+    held = _holders(view, places[chosen], size[chosen], at[stays], radius_mm)
+    small = np.full(int(stays.sum()) + len(held), radius_mm)
+    return (
+        np.vstack([at[stays], held, places[chosen]]),
+        np.concatenate([small, size[chosen] - EDGE_PX / view.px_per_mm]),
+    )
 
 
-#: Small beads seen on the rim of a large one are gloss of it; more are beads of their own.
-MOST_ON_RIM = 3
+def _holders(
+    view: View, sequins: Floats, size: Floats, beads: Floats, radius_mm: float
+) -> Floats:
+    """Beads in the middle of sequins that are not among those known."""
+    large = sequins[size > SEQUIN * radius_mm]
+    if not len(large):
+        return large
+    spots = centred(view, large, radius_mm, ASIDE_MM)
+    rounder = np.maximum(*ring_answers(view, spots.at, (0.85 * radius_mm, radius_mm)).T)
+    held = spots.at[rounder > HOLDER]
+    return held[~near(view, held, beads, radius_mm)] if len(beads) else held
 
 
 def _rings(view: View, sizes_mm: list[float]) -> tuple[Floats, Floats, Floats]:

@@ -239,10 +239,9 @@ def valley(value: Floats) -> Valley:
     edges = np.arange(0.2, 1.8, 0.04)
     count = np.convolve(np.histogram(value, edges)[0], np.array([1, 2, 3, 2, 1]) / 9, "same")
     middle = (edges[:-1] + edges[1:]) / 2
-    between = np.flatnonzero((middle > 0.4) & (middle < 0.8))
-    # The last of the lowest places: what lies beyond is bead, what lies before may be.
+    between = np.flatnonzero((middle > 0.36) & (middle < 0.8))
     fewest = between[count[between] <= 1.2 * count[between].min() + 0.5]
-    lowest = int(fewest[-1])
+    lowest = int(fewest[len(fewest) // 2])
     depth = count[lowest] / max(count[lowest:].max(), 1e-9)
     at = float(middle[lowest])
     return Valley(at, float(depth), int((value > at).sum()))

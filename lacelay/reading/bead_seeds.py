@@ -34,8 +34,12 @@ COVERS = 0.25
 OPAQUE, GLOSSY, APART_FROM_THREAD, SHADED = 0.6, 0.11, 0.13, (0.22, 0.42)
 #: Beads told are shaded by this lightness at least, and no holes.
 LEAST_SHADED, NO_HOLE = 9.0, 0.1
+#: and by no more than this, or than this share of the lightness between thread and mat.
+MOST_SHADED, MOST_SHADED_SHARE = 28.0, 0.5
+#: From this distance from all mixtures of thread and mat on a colour says enough.
+FOREIGN, LESS_STRANGE = 8.0, 0.7
 #: A spot is no bead that covers, or has gloss, less than this share of what the sure ones do.
-LESS_COVER, LESS_GLOSS = 0.5, 0.35
+LESS_COVER, LESS_GLOSS = 0.5, 0.25
 #: Places that tell how strange a lace usually is.
 MEASURED = 600
 #: Share of a kind's spots that are there again a repeat away, where so many were asked.
@@ -126,13 +130,21 @@ def may_be_beads(view: View, at: Floats) -> bool:
     Enough for what stands apart from all else and is there again in every repeat.
     """
     seen = cores(view, at, CORE_MM)
-    glossy = np.median(seen.gloss) > max(GLOSS, GLOSS_SHARE * max(view.contrast, 20.0))
-    shaded = np.median(seen.shading) > LEAST_SHADED and np.median(seen.unlike) > UNLIKE
-    return bool(glossy and shaded and np.median(seen.lowest) > NO_HOLE)
+    contrast = max(view.contrast, 20.0)
+    shading = float(np.median(seen.shading))
+    glossy = np.median(seen.gloss) > max(GLOSS, GLOSS_SHARE * contrast)
+    # Shaded from thread to mat it is an edge between them.
+    shaded = LEAST_SHADED < shading < max(MOST_SHADED_SHARE * contrast, MOST_SHADED)
+    unlike = np.median(seen.unlike) > UNLIKE
+    return bool(glossy and shaded and unlike and np.median(seen.lowest) > NO_HOLE)
 
 
 def like(view: View, at: Floats, sure: Cores) -> Mask:
     """Which places cover and have gloss as sure beads do, or not much less."""
     seen = cores(view, at, CORE_MM)
     covers = seen.lowest > LESS_COVER * np.median(sure.lowest)
+    # A colour that neither thread nor mat has is cover enough.
+    foreign = float(np.median(sure.strange))
+    if foreign > FOREIGN:
+        covers |= seen.strange > LESS_STRANGE * foreign
     return np.asarray(covers & (seen.gloss > LESS_GLOSS * np.median(sure.gloss)), dtype=bool)

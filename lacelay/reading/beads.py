@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lacelay.model.lace import Bead, Repeat
-from lacelay.reading.bead_large import with_large
+from lacelay.reading.bead_large import EDGE_PX, with_large
 from lacelay.reading.bead_look import (
     MOST_REST,
     Look,
@@ -68,17 +68,15 @@ PROPOSED_APART_MM, MOST_SPOTS = 0.7, 2000
 FEWEST = 24
 #: Spots between beads and the rest, as a share of those at the beads' own answer, at most;
 #: With more than the other it is not even said to look beaded.
-SET_APART, HARDLY_APART = 0.45, 0.75
+SET_APART, HARDLY_APART = 0.55, 0.75
 #: Answer from which a spot is learned from, and how often that is done on all of the lace.
-SURE, RELEARNED = 0.6, 2
+SURE, RELEARNED = 0.5, 2
 #: Share of the beads that are there again a repeat away, at least, where that many were asked.
 AGAIN, ASKED = 0.4, 30
 #: Radii that the size of beads is read from, mm.
 SIZES_MM = tuple(0.4 + 0.1 * k for k in range(15))
 #: and places they are read from.
 MOST_MEASURED = 200
-#: Rings are blurred: they answer most this far outside of the rim, pixels.
-EDGE_PX = 0.25
 #: A sure spot lies no further from the middle of its bead than this, mm.
 ASIDE_MM = 0.6
 #: Middles are no nearer than this many radii; how round a bead is there at least.
