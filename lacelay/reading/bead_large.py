@@ -10,26 +10,36 @@ import numpy as np
 
 from lacelay.model.lace import Repeat
 from lacelay.reading.bead_look import copies, near
-from lacelay.reading.bead_spots import Floats, Mask, View, centred, cores, peaks, ring_answers, ring_image
+from lacelay.reading.bead_spots import (
+    Cores,
+    Floats,
+    Mask,
+    View,
+    centred,
+    cores,
+    peaks,
+    ring_answers,
+    ring_image,
+)
 
 #: Radii of large rings, mm.
 LARGE_MM = (1.2, 1.4, 1.65, 1.95, 2.3, 2.7)
 #: A large bead is this many times the usual one's size, a sequin this many times.
 LARGER, SEQUIN = 1.38, 1.7
 #: How round a large spot is at least, and an answer from which it is looked at.
-ROUND, PROPOSED = 0.5, 0.3
+ROUND, PROPOSED = 0.42, 0.25
 #: A large one covers and is unlike thread by these shares of what small ones are, at least.
 COVERS, UNLIKE = 0.6, 0.45
 #: The middle of a ring is looked for this far around, mm.
 ASIDE_MM = 0.4
+#: How far out of its middle a small bead is looked at, mm.
+CORE_MM = 0.5
 #: Small beads seen on the rim of a large one are gloss of it; more are beads of their own.
 MOST_ON_RIM = 3
 #: How round a bead is at least that holds a sequin.
 HOLDER = 0.5
 #: Rings are blurred: they answer most this far outside of the rim, pixels.
 EDGE_PX = 0.25
-#: Share of its copies that have a large one too.
-AGAIN = 0.5
 
 
 def with_large(
@@ -52,15 +62,9 @@ def with_large(
     """
     small = np.full(len(at), radius_mm)
     sizes = [size for size in LARGE_MM if size > LARGER * radius_mm]
-    places, size, answer = _rings(view, sizes)
+    places, size, answer = _rings(view, sizes, at, repeat)
     if not len(places):
         return at, small
-    keep = _alike(view, places, size, at)
-    places, size, answer = places[keep], size[keep], answer[keep]
-    if repeat is not None and repeat.sure >= 0.5 and len(places):
-        found, asked = copies(view, places, np.ones(len(places)), repeat)
-        keep = found >= AGAIN * asked
-        places, size, answer = places[keep], size[keep], answer[keep]
     stays = np.ones(len(at), bool)
     chosen: list[int] = []
     for k in np.argsort(-answer, kind="stable").tolist():
@@ -99,23 +103,29 @@ def _holders(
     return held[~near(view, held, beads, radius_mm)] if len(beads) else held
 
 
-def _rings(view: View, sizes_mm: list[float]) -> tuple[Floats, Floats, Floats]:
+def _rings(
+    view: View, sizes_mm: list[float], beads: Floats, repeat: Repeat | None
+) -> tuple[Floats, Floats, Floats]:
     """Places of large rings, their radii in mm and how round they are."""
     at, size, answer = np.empty((0, 2)), np.empty(0), np.empty(0)
+    small = cores(view, beads, CORE_MM)
     for radius in sizes_mm:
         picture = ring_image(view, radius)
         picture[~view.inside] = -1
-        spots = centred(view, peaks(picture, PROPOSED, 0.6 * radius * view.px_per_mm), radius, ASIDE_MM)
+        places = peaks(picture, PROPOSED, 0.6 * radius * view.px_per_mm)
+        places = places[_alike(cores(view, places, 0.75 * radius), small)]
+        spots = centred(view, places, radius, ASIDE_MM)
         spots = spots.where(spots.round_ > ROUND)
+        if repeat is not None and repeat.sure >= 0.5 and len(spots):
+            found, asked = copies(view, spots.at, np.ones(len(spots)), repeat)
+            spots = spots.where((found > 0) | (asked == 0))
         at = np.vstack([at, spots.at])
         size, answer = np.append(size, spots.radius_mm), np.append(answer, spots.round_)
     return at, size, answer
 
 
-def _alike(view: View, places: Floats, size: Floats, beads: Floats) -> Mask:
+def _alike(large: Cores, small: Cores) -> Mask:
     """Which large spots are as opaque and as unlike thread as the small beads."""
-    small = cores(view, beads, 0.5)
-    large = cores(view, places, 0.75 * size)
     covers = large.lowest > COVERS * np.median(small.lowest)
     unlike = large.unlike > UNLIKE * np.median(small.unlike)
     strange = large.strange > UNLIKE * np.median(small.strange)

@@ -30,8 +30,10 @@ NEITHER_MM = 1.3
 HEARD = 0.4
 #: Copies of a bead lie within this of where the repeat puts them, mm.
 COPY_MM = 1.0
+#: Resolution at which neighbours are looked for, px per mm.
+COARSE = 3.0
 #: Least answer of a spot that is looked at.
-LEAST = 0.15
+LEAST = 0.25
 
 _GRID = np.arange(-HALF, HALF + 1)
 _DISC = (_GRID[:, None] ** 2 + _GRID**2) <= HALF * HALF + 1
@@ -206,40 +208,48 @@ def copies(view: View, at: Floats, value: Floats, repeat: Repeat) -> tuple[Float
         Not negative; a copy without any place near counts 0.
     """
     height, width = view.inside.shape
-    around = np.zeros((height, width), np.float32)
+    scale = COARSE / view.px_per_mm
+    around = _raster(view, at, value.astype(np.float32), COPY_MM)
     x, y = np.round(at).astype(int).T
-    around[y, x] = value
-    side = 2 * max(1, round(COPY_MM * view.px_per_mm)) + 1
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
-    around = np.asarray(cv2.dilate(around, disc), np.float32)
+    rows = np.round(at[:, 1] * scale).astype(int)
     total, seen = np.zeros(len(at)), np.zeros(len(at), np.int64)
     shift = repeat.length_mm.value * view.px_per_mm
     for k in (-3, -2, -1, 1, 2, 3):
-        moved = np.round(at[:, 0] + k * shift).astype(int)
-        there = (moved >= 0) & (moved < width)
-        there[there] = view.inside[y[there], moved[there]]
-        total[there] += around[y[there], moved[there]]
+        moved = at[:, 0] + k * shift
+        there = (moved >= 0) & (moved <= width - 1)
+        there[there] = view.inside[y[there], np.round(moved[there]).astype(int)]
+        total[there] += around[rows[there], np.round(moved[there] * scale).astype(int)]
         seen += there
     return total, seen
 
 
+def _raster(view: View, at: Floats, value: Image, within_mm: float) -> Image:
+    """The highest value within a distance, as a coarse picture."""
+    height, width = view.inside.shape
+    scale = COARSE / view.px_per_mm
+    marks = np.zeros((int(height * scale) + 2, int(width * scale) + 2), np.float32)
+    columns, rows = np.round(at * scale).astype(int).T
+    np.maximum.at(marks, (rows, columns), value)
+    side = 2 * round(within_mm * COARSE) + 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    return np.asarray(cv2.dilate(marks, disc), np.float32)
+
+
 def near(view: View, at: Floats, some: Floats, within_mm: float) -> Mask:
     """Whether places lie within a distance of any of some others."""
-    marks = np.zeros(view.inside.shape, np.uint8)
-    x, y = np.round(some).astype(int).T
-    marks[y, x] = 1
-    side = 2 * max(1, round(within_mm * view.px_per_mm)) + 1
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
-    x, y = np.round(at).astype(int).T
-    return np.asarray(cv2.dilate(marks, disc)[y, x] > 0, dtype=bool)
+    if not len(some):
+        return np.zeros(len(at), bool)
+    around = _raster(view, some, np.ones(len(some), np.float32), within_mm)
+    columns, rows = np.round(at * (COARSE / view.px_per_mm)).astype(int).T
+    return np.asarray(around[rows, columns] > 0, dtype=bool)
 
 
 def valley(value: Floats) -> Valley:
     """Part beads from all else by their answers."""
-    edges = np.arange(0.2, 1.8, 0.04)
+    edges = np.arange(0.24, 1.8, 0.04)
     count = np.convolve(np.histogram(value, edges)[0], np.array([1, 2, 3, 2, 1]) / 9, "same")
     middle = (edges[:-1] + edges[1:]) / 2
-    between = np.flatnonzero((middle > 0.36) & (middle < 0.8))
+    between = np.flatnonzero((middle > 0.36) & (middle < 0.74))
     fewest = between[count[between] <= 1.2 * count[between].min() + 0.5]
     lowest = int(fewest[len(fewest) // 2])
     depth = count[lowest] / max(count[lowest:].max(), 1e-9)

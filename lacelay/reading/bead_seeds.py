@@ -8,6 +8,8 @@ away, where the meshes of a net need not be.
 
 from __future__ import annotations
 
+from dataclasses import astuple
+
 import cv2
 import numpy as np
 
@@ -18,7 +20,7 @@ from lacelay.reading.bead_spots import Cores, Floats, Spots, cores
 #: Roundest spots that are sorted into kinds, and how many kinds.
 SORTED, KINDS, LEAST_OF_KIND = 700, 12, 8
 #: Main directions in which spots differ that are looked at.
-DIRECTIONS = 16
+DIRECTIONS, POWERS = 16, 4
 #: How far out of its middle a spot is looked at, mm.
 CORE_MM = 0.5
 #: Least gloss, lightness; and as a share of the lightness between thread and mat, at least.
@@ -32,6 +34,8 @@ COVERS = 0.25
 #: One between thread and mat is a bead where it is opaque, glossy, unlike thread and shaded,
 #: but not as strongly as an edge between both; shares of the lightness between them.
 OPAQUE, GLOSSY, APART_FROM_THREAD, SHADED = 0.6, 0.11, 0.13, (0.22, 0.42)
+#: Each of a kind of beads must look like one with thresholds this much lower.
+SLACK = 0.7
 #: Beads told are shaded by this lightness at least, and no holes.
 LEAST_SHADED, NO_HOLE = 9.0, 0.1
 #: and by no more than this, or than this share of the lightness between thread and mat.
@@ -69,7 +73,9 @@ def sure_beads(
     seen = cores(view, spots.at, CORE_MM)
     for k in range(KINDS):
         members = first[kind == k]
-        if len(members) < LEAST_OF_KIND or not _look_beaded(view, seen, members, usual):
+        if len(members) < LEAST_OF_KIND:
+            continue
+        if not _beaded(_typical(seen.where(members)), view.contrast, usual)[0]:
             continue
         if repeat is not None and repeat.sure >= 0.5:
             at = spots.at[members]
@@ -77,14 +83,19 @@ def sure_beads(
             if asked.sum() >= ASKED and found.sum() < AGAIN * asked.sum():
                 continue
         sure[members] = True
-    return sure
+    return sure & _beaded(seen, view.contrast, usual, SLACK)
 
 
 def _kinds(discs: Image, first: Floats) -> Floats:
     """The kind of each of the first spots: along their main directions, each to scale."""
     off = discs - discs.mean(axis=0)
-    value, axis = np.linalg.eigh(off.T @ off / np.float32(len(off)))
-    value, axis = value[::-1], axis[:, ::-1]
+    spread = off.T @ off / np.float32(len(off))
+    # The few largest of many directions: powers of the spread turn any towards them.
+    axis = np.random.default_rng(1).normal(size=(len(spread), DIRECTIONS + 8))
+    for _ in range(POWERS):
+        axis = np.linalg.qr(spread @ axis.astype(np.float32))[0]
+    value, turn = np.linalg.eigh(axis.T @ spread @ axis)
+    value, axis = value[::-1], axis @ turn[:, ::-1]
     within = off[first] @ axis[:, :DIRECTIONS]
     within = within / np.sqrt(value[:DIRECTIONS] + value[DIRECTIONS])
     # The library draws its first middles at random; the same ones each time.
@@ -96,19 +107,33 @@ def _kinds(discs: Image, first: Floats) -> Floats:
     return np.asarray(kind).ravel()
 
 
-def _look_beaded(view: View, seen: Cores, members: Floats, usual: float) -> bool:
-    def middle(values: Floats) -> float:
-        return float(np.median(values[members]))
+def _beaded(seen: Cores, contrast: float, usual: float, slack: float = 1.0) -> Mask:
+    """Which looks are those of beads.
 
-    contrast = max(view.contrast, 20.0)
-    gloss, unlike, lowest = middle(seen.gloss), middle(seen.unlike), middle(seen.lowest)
-    if gloss < max(GLOSS, GLOSS_SHARE * contrast) or unlike < UNLIKE:
-        return False
-    if middle(seen.strange) > max(STRANGE * usual, LEAST_STRANGE) and lowest > COVERS:
-        return True
-    shaded = SHADED[0] < middle(seen.shading) / contrast < SHADED[1]
-    glossy = gloss > GLOSSY * contrast
-    return lowest > OPAQUE and shaded and glossy and unlike > APART_FROM_THREAD * contrast
+    Parameters
+    ----------
+    contrast : float
+        Lightness between thread and mat.
+    usual : float
+        How strange the colour of a place on this lace usually is.
+    slack : float
+        Thresholds are this much lower.
+    """
+    contrast = max(contrast, 20.0)
+    glossy = seen.gloss > slack * max(GLOSS, GLOSS_SHARE * contrast)
+    glossy &= seen.unlike > slack * UNLIKE
+    foreign = seen.strange > slack * max(STRANGE * usual, LEAST_STRANGE)
+    foreign &= seen.lowest > slack * COVERS
+    shading = seen.shading / contrast
+    shaded = (shading > slack * SHADED[0]) & (shading < SHADED[1] / slack)
+    shaded &= (seen.gloss > slack * GLOSSY * contrast) & (seen.lowest > slack * OPAQUE)
+    shaded &= seen.unlike > slack * APART_FROM_THREAD * contrast
+    return np.asarray(glossy & (foreign | shaded), dtype=bool)
+
+
+def _typical(seen: Cores) -> Cores:
+    """The middling look of all."""
+    return Cores(*(np.array([np.median(values)]) for values in astuple(seen)))
 
 
 def usual_strange(view: View, anywhere: Floats) -> float:
@@ -121,7 +146,7 @@ def surely_beads(view: View, at: Floats) -> bool:
     rows, columns = np.nonzero(view.inside)
     pick = np.random.default_rng(1).integers(0, len(rows), MEASURED)
     usual = usual_strange(view, np.column_stack([columns[pick], rows[pick]]).astype(np.float64))
-    return _look_beaded(view, cores(view, at, CORE_MM), np.arange(len(at)), usual)
+    return bool(_beaded(_typical(cores(view, at, CORE_MM)), view.contrast, usual)[0])
 
 
 def may_be_beads(view: View, at: Floats) -> bool:

@@ -323,7 +323,8 @@ def ring_radius_mm(view: View, at: Floats, sizes_mm: tuple[float, ...], reach_mm
     best = shifted_answers(view, at, sizes_mm, reach_mm).max(axis=1).mean(axis=0)
     bend = best[:-2] - 2 * best[1:-1] + best[2:]
     padded = np.pad(bend, 1)
-    rims = np.flatnonzero((bend <= padded[:-2]) & (bend <= padded[2:]) & (bend < BENDS))
+    rims = np.flatnonzero((bend <= padded[:-2]) & (bend <= padded[2:]))
+    rims = rims[bend[rims] < min(BENDS, 0.5 * float(bend.min()))]
     rims = rims[best[1:-1][rims] > 0.5 * best.max()]
     k = int(rims[-1]) + 1 if len(rims) else int(best.argmax())
     return float(sizes_mm[k])
@@ -350,6 +351,16 @@ class Cores:
     shading: Floats
     strange: Floats
     unlike: Floats
+
+    def where(self, keep: NDArray[np.generic]) -> Cores:
+        """Those that a mask or an index keeps."""
+        return Cores(
+            self.lowest[keep],
+            self.gloss[keep],
+            self.shading[keep],
+            self.strange[keep],
+            self.unlike[keep],
+        )
 
 
 def cores(view: View, at: Floats, reach_mm: Floats | float) -> Cores:

@@ -66,9 +66,11 @@ PROPOSED_MM = (0.62, 0.92)
 PROPOSED_APART_MM, MOST_SPOTS = 0.7, 2000
 #: Fewest sure spots on all the lace.
 FEWEST = 24
+#: Beads on a square millimetre, at most; more, and what was learned is the look of thread.
+MOST_PER_MM2 = 0.07
 #: Spots between beads and the rest, as a share of those at the beads' own answer, at most;
 #: With more than the other it is not even said to look beaded.
-SET_APART, HARDLY_APART = 0.55, 0.75
+SET_APART, HARDLY_APART = 0.4, 0.82
 #: Answer from which a spot is learned from, and how often that is done on all of the lace.
 SURE, RELEARNED = 0.5, 2
 #: Share of the beads that are there again a repeat away, at least, where that many were asked.
@@ -123,7 +125,10 @@ def read_beads(strip: Strip, repeat: Repeat | None = None) -> BeadSearch:
         return none
     told, parted = _told(view, found, repeat)
     at = told.at[told.answer > parted.answer]
-    if parted.beads < FEWEST or not may_be_beads(view, at) or not _again(view, at, repeat):
+    surface_mm2 = float(view.inside.sum()) / view.px_per_mm**2
+    if not FEWEST <= parted.beads <= MOST_PER_MM2 * surface_mm2:
+        return none
+    if not may_be_beads(view, at) or not _again(view, at, repeat):
         return none
     if parted.depth > SET_APART or strip.px_per_mm < COUNTED:
         near_enough = parted.depth < HARDLY_APART and surely_beads(view, at)
@@ -206,7 +211,6 @@ def _told(view: View, found: _Found, repeat: Repeat | None) -> tuple[Told, Valle
             break
         look = learn_again(discs, told.answer, bead, rest, turn)
         told = heard(view, told.at, answers(look, discs), repeat)
-    told = Told(told.at[alike], told.answer[alike])
     return told, valley(told.answer)
 
 

@@ -230,7 +230,7 @@ def _read_piece(seen: _Seen, number: int, name: str, say: Progress) -> tuple[Rea
     say("finding motifs", 0.75)
     ground = read_ground(strip, found.apart_mm)
     say("looking for beads", 0.9)
-    beads = read_beads(strip, found.repeat, settled.grid, grid_step)
+    beads = read_beads(strip, found.repeat)
     motifs = read_motifs(ground, beads.beads)
     symmetry = read_symmetry(
         ground, lower_scalloped=lower.scalloped, upper_scalloped=upper.scalloped
