@@ -66,22 +66,25 @@ def with_large(
     if not len(places):
         return at, small
     stays = np.ones(len(at), bool)
+    order = np.argsort(at[:, 0], kind="stable")
+    along = at[order, 0]
     chosen: list[int] = []
     for k in np.argsort(-answer, kind="stable").tolist():
         r_px = float(size[k]) * view.px_per_mm
         away = np.hypot(*(places[chosen] - places[k]).T)
         if (away < np.maximum(r_px, size[chosen] * view.px_per_mm)).any():
             continue
-        off = np.hypot(*(at - places[k]).T)
+        first, stop = np.searchsorted(along, [places[k, 0] - 1.4 * r_px, places[k, 0] + 1.4 * r_px])
+        some = order[first:stop]
+        off = np.hypot(*(at[some] - places[k]).T)
         # Beads that stand in a ring about a middle make no larger bead.
-        if (stays & (np.abs(off - r_px) < 0.35 * r_px)).sum() > MOST_ON_RIM:
+        if (stays[some] & (np.abs(off - r_px) < 0.35 * r_px)).sum() > MOST_ON_RIM:
             continue
         chosen.append(k)
-        inner = off < r_px
-        held = inner & (off < 0.35 * r_px) & (size[k] > SEQUIN * radius_mm)
+        held = (off < 0.35 * r_px) & (size[k] > SEQUIN * radius_mm)
         if held.any():
             held &= off == off[held].min()
-        stays &= ~inner | held
+        stays[some] &= (off >= r_px) | held
     held = _holders(view, places[chosen], size[chosen], at[stays], radius_mm)
     small = np.full(int(stays.sum()) + len(held), radius_mm)
     return (
@@ -90,9 +93,7 @@ def with_large(
     )
 
 
-def _holders(
-    view: View, sequins: Floats, size: Floats, beads: Floats, radius_mm: float
-) -> Floats:
+def _holders(view: View, sequins: Floats, size: Floats, beads: Floats, radius_mm: float) -> Floats:
     """Beads in the middle of sequins that are not among those known."""
     large = sequins[size > SEQUIN * radius_mm]
     if not len(large):
@@ -100,7 +101,7 @@ def _holders(
     spots = centred(view, large, radius_mm, ASIDE_MM)
     rounder = np.maximum(*ring_answers(view, spots.at, (0.85 * radius_mm, radius_mm)).T)
     held = spots.at[rounder > HOLDER]
-    return held[~near(view, held, beads, radius_mm)] if len(beads) else held
+    return np.asarray(held[~near(view, held, beads, radius_mm)], np.float64)
 
 
 def _rings(
@@ -112,7 +113,7 @@ def _rings(
     for radius in sizes_mm:
         picture = ring_image(view, radius)
         picture[~view.inside] = -1
-        places = peaks(picture, PROPOSED, 0.6 * radius * view.px_per_mm)
+        places = peaks(picture, PROPOSED, 2.0)
         places = places[_alike(cores(view, places, 0.75 * radius), small)]
         spots = centred(view, places, radius, ASIDE_MM)
         spots = spots.where(spots.round_ > ROUND)

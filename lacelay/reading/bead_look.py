@@ -207,10 +207,10 @@ def copies(view: View, at: Floats, value: Floats, repeat: Repeat) -> tuple[Float
     value : ndarray, shape (n,)
         Not negative; a copy without any place near counts 0.
     """
-    height, width = view.inside.shape
+    width = view.inside.shape[1]
     scale = COARSE / view.px_per_mm
     around = _raster(view, at, value.astype(np.float32), COPY_MM)
-    x, y = np.round(at).astype(int).T
+    y = np.round(at[:, 1]).astype(int)
     rows = np.round(at[:, 1] * scale).astype(int)
     total, seen = np.zeros(len(at)), np.zeros(len(at), np.int64)
     shift = repeat.length_mm.value * view.px_per_mm

@@ -54,9 +54,15 @@ def nearest(places: Floats, queries: Floats, count: int, within: float) -> tuple
         if low == high:
             continue
         some = order[low:high]
-        square = ((here[:, None] - places[some]) ** 2).sum(axis=2)
+        across = here[:, 1:] - places[some, 1]
+        square = (here[:, :1] - places[some, 0]) ** 2 + across * across
         keep = min(count, len(some))
-        found = np.argsort(square, axis=1, kind="stable")[:, :keep]
+        if keep == 1:
+            found = square.argmin(axis=1)[:, None]
+        else:
+            found = np.argpartition(square, keep - 1, axis=1)[:, :keep]
+            order_of = np.argsort(np.take_along_axis(square, found, axis=1), axis=1, kind="stable")
+            found = np.take_along_axis(found, order_of, axis=1)
         far = np.sqrt(np.take_along_axis(square, found, axis=1))
         seen = far <= within
         away[block[:, None], np.arange(keep)] = np.where(seen, far, np.inf)

@@ -99,13 +99,16 @@ def _links(at: Floats, size: Floats) -> tuple[Whole, Floats]:
     if len(at) < 2:
         return none
     reach = min(REACH * float(np.median(size)), MOST_REACH_MM)
-    away, near = (found[:, 1:] for found in nearest(at, at, NEIGHBOURS + 1, reach))
+    found_away, found_near = nearest(at, at, NEIGHBOURS + 1, reach)
+    away, near = found_away[:, 1:], found_near[:, 1:]
     other = np.where(np.isfinite(away), near, 0)
     # A bead that holds a sequin is sewn on with it, by itself.
-    larger = np.isfinite(away) & (away < 0.3 * size[other]) & (size[other] > ALIKE * size[:, None])
+    larger: NDArray[np.bool_] = (
+        np.isfinite(away) & (away < 0.3 * size[other]) & (size[other] > ALIKE * size[:, None])
+    )
     holds = larger.any(axis=1)
     factor = size[other] / size[:, None]
-    fits = np.isfinite(away) & (factor < ALIKE) & (factor > 1 / ALIKE)
+    fits: NDArray[np.bool_] = np.isfinite(away) & (factor < ALIKE) & (factor > 1 / ALIKE)
     fits &= ~holds[:, None] & ~holds[other]
     # Each bead between each two of its neighbours: how straight, how even, how near.
     step = at[other] - at[:, None]

@@ -12,10 +12,13 @@ from dataclasses import astuple
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from lacelay.model.lace import Repeat
-from lacelay.reading.bead_look import Image, Mask, View, copies
-from lacelay.reading.bead_spots import Cores, Floats, Spots, cores
+from lacelay.reading.bead_look import copies
+from lacelay.reading.bead_spots import Cores, Floats, Image, Mask, Spots, View, cores
+
+Whole = NDArray[np.int64]
 
 #: Roundest spots that are sorted into kinds, and how many kinds.
 SORTED, KINDS, LEAST_OF_KIND = 700, 12, 8
@@ -50,9 +53,7 @@ MEASURED = 600
 AGAIN, ASKED = 0.06, 30
 
 
-def sure_beads(
-    view: View, spots: Spots, discs: Image, usual: float, repeat: Repeat | None
-) -> Mask:
+def sure_beads(view: View, spots: Spots, discs: Image, usual: float, repeat: Repeat | None) -> Mask:
     """Which spots belong to kinds that are beads.
 
     Parameters
@@ -86,7 +87,7 @@ def sure_beads(
     return sure & _beaded(seen, view.contrast, usual, SLACK)
 
 
-def _kinds(discs: Image, first: Floats) -> Floats:
+def _kinds(discs: Image, first: Whole) -> Whole:
     """The kind of each of the first spots: along their main directions, each to scale."""
     off = discs - discs.mean(axis=0)
     spread = off.T @ off / np.float32(len(off))
@@ -104,7 +105,7 @@ def _kinds(discs: Image, first: Floats) -> Floats:
     _, kind, _ = cv2.kmeans(
         within.astype(np.float32), KINDS, np.empty(0), stop, 2, cv2.KMEANS_PP_CENTERS
     )
-    return np.asarray(kind).ravel()
+    return np.asarray(kind, np.int64).ravel()
 
 
 def _beaded(seen: Cores, contrast: float, usual: float, slack: float = 1.0) -> Mask:

@@ -9,6 +9,7 @@ What is so proposed is judged on rings of samples about its centre.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -33,6 +34,8 @@ PROPOSED = 0.16
 HOLE = 0.35
 #: Angles sampled on a ring.
 ANGLES = 16
+#: Steps in which the middle of a ring is looked for, mm.
+MOVE_MM = 0.2
 #: Least bend of the answer over the radius at a rim.
 BENDS = -0.035
 #: Lightness counts this much less than hue: shading is no other colour.
@@ -122,7 +125,7 @@ def prepare(strip: Strip, columns: slice, px_per_mm: float = PX_PER_MM) -> View 
     )
 
 
-def _lab(rgb: NDArray[np.generic]) -> Image:
+def _lab(rgb: Any) -> Image:
     lab = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2LAB), np.float32)
     lab[..., 0] *= np.float32(100 / 255)
     return lab
@@ -185,7 +188,7 @@ def round_spots(view: View, proposed_mm: tuple[float, ...], apart_mm: float, mos
     return Spots(at[chosen], np.array(RADII_MM)[k][chosen], value[chosen])
 
 
-def _length(picture: NDArray[np.generic]) -> Image:
+def _length(picture: Any) -> Image:
     return np.asarray(np.sqrt(np.einsum("ijk,ijk->ij", picture, picture)), np.float32)
 
 
@@ -281,7 +284,8 @@ def shifted_answers(view: View, at: Floats, radii_mm: tuple[float, ...], reach_m
 
 def moves_of(reach_mm: float) -> Floats:
     """Moves (x, y) in mm within a reach, shape (n, 2)."""
-    line = np.linspace(-1, 1, 7)
+    half = max(1, round(reach_mm / MOVE_MM))
+    line = np.arange(-half, half + 1) / half
     x, y = np.meshgrid(line, line)
     moves = np.column_stack([x.ravel(), y.ravel()])
     return np.asarray(moves[np.hypot(x, y).ravel() <= 1.01] * reach_mm, np.float64)

@@ -19,7 +19,6 @@ from lacelay.reading.bead_look import (
     MOST_REST,
     Look,
     Told,
-    Valley,
     answers,
     copies,
     cut,
@@ -71,6 +70,8 @@ MOST_PER_MM2 = 0.07
 #: Spots between beads and the rest, as a share of those at the beads' own answer, at most;
 #: With more than the other it is not even said to look beaded.
 SET_APART, HARDLY_APART = 0.4, 0.82
+#: A stretch with more than this is not looked beyond.
+STRETCH_APART = 0.9
 #: Answer from which a spot is learned from, and how often that is done on all of the lace.
 SURE, RELEARNED = 0.5, 2
 #: Share of the beads that are there again a repeat away, at least, where that many were asked.
@@ -119,11 +120,17 @@ def read_beads(strip: Strip, repeat: Repeat | None = None) -> BeadSearch:
     found = _look(part, max(8.0, FEWEST * share), repeat)
     if found is None:
         return none
+    told, look = _told(part, found, repeat)
+    parted = valley(told.answer)
+    view = part
     whole = slice(0, strip.alpha.shape[1])
-    view = part if stretch == whole else prepare(strip, whole)
-    if view is None:
-        return none
-    told, parted = _told(view, found, repeat)
+    if stretch != whole:
+        wide = prepare(strip, whole) if parted.depth <= STRETCH_APART else None
+        if wide is None:
+            return none
+        view = wide
+        told = find(view, pictures_of(view), look, APART * found.radius_mm, repeat)
+        parted = valley(told.answer)
     at = told.at[told.answer > parted.answer]
     surface_mm2 = float(view.inside.sum()) / view.px_per_mm**2
     if not FEWEST <= parted.beads <= MOST_PER_MM2 * surface_mm2:
@@ -198,10 +205,11 @@ def _middles(view: View, at: Floats, radius_mm: float) -> Floats:
     return spots.at[alone(spots.at, APART * radius_mm * view.px_per_mm)]
 
 
-def _told(view: View, found: _Found, repeat: Repeat | None) -> tuple[Told, Valley]:
-    """What answers the look on all of the lace, once more learned from all of it."""
+def _told(view: View, found: _Found, repeat: Repeat | None) -> tuple[Told, Look]:
+    """What answers the look, once more learned from all of that."""
     pictures = pictures_of(view)
-    told = find(view, pictures, found.look, APART * found.radius_mm, repeat)
+    look = found.look
+    told = find(view, pictures, look, APART * found.radius_mm, repeat)
     discs = cut(pictures, told.at)
     alike = like(view, told.at, found.sure)
     for turn in range(RELEARNED):
@@ -211,7 +219,7 @@ def _told(view: View, found: _Found, repeat: Repeat | None) -> tuple[Told, Valle
             break
         look = learn_again(discs, told.answer, bead, rest, turn)
         told = heard(view, told.at, answers(look, discs), repeat)
-    return told, valley(told.answer)
+    return told, look
 
 
 def _again(view: View, at: Floats, repeat: Repeat | None) -> bool:
