@@ -106,9 +106,9 @@ def _links(at: Floats, size: Floats) -> tuple[Whole, Floats]:
     larger: NDArray[np.bool_] = (
         np.isfinite(away) & (away < 0.3 * size[other]) & (size[other] > ALIKE * size[:, None])
     )
-    holds = larger.any(axis=1)
+    holds = np.asarray(larger.any(axis=1))
     factor = size[other] / size[:, None]
-    fits: NDArray[np.bool_] = np.isfinite(away) & (factor < ALIKE) & (factor > 1 / ALIKE)
+    fits = np.asarray(np.isfinite(away) & (factor < ALIKE) & (factor > 1 / ALIKE))
     fits &= ~holds[:, None] & ~holds[other]
     # Each bead between each two of its neighbours: how straight, how even, how near.
     step = at[other] - at[:, None]

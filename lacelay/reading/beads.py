@@ -67,15 +67,16 @@ PROPOSED_APART_MM, MOST_SPOTS = 0.7, 2000
 FEWEST = 24
 #: Beads on a square millimetre, at most; more, and what was learned is the look of thread.
 MOST_PER_MM2 = 0.07
-#: Spots between beads and the rest, as a share of those at the beads' own answer, at most;
-#: With more than the other it is not even said to look beaded.
-SET_APART, HARDLY_APART = 0.4, 0.82
+#: Spots between beads and the rest, as a share of those at the beads' own answer, at most:
+#: where they look like beads for sure, where they may be some, and where it is said at least.
+SET_APART, FAR_APART, HARDLY_APART = 0.65, 0.25, 0.82
 #: A stretch with more than this is not looked beyond.
 STRETCH_APART = 0.9
 #: Answer from which a spot is learned from, and how often that is done on all of the lace.
 SURE, RELEARNED = 0.5, 2
-#: Share of the beads that are there again a repeat away, at least, where that many were asked.
-AGAIN, ASKED = 0.4, 30
+#: Share of the beads' copies that are beads at least, and where that must tell them; it is
+#: told by so many copies.
+LEAST_AGAIN, AGAIN, ASKED = 0.4, 0.6, 30
 #: Radii that the size of beads is read from, mm.
 SIZES_MM = tuple(0.4 + 0.1 * k for k in range(15))
 #: and places they are read from.
@@ -135,11 +136,15 @@ def read_beads(strip: Strip, repeat: Repeat | None = None) -> BeadSearch:
     surface_mm2 = float(view.inside.sum()) / view.px_per_mm**2
     if not FEWEST <= parted.beads <= MOST_PER_MM2 * surface_mm2:
         return none
-    if not may_be_beads(view, at) or not _again(view, at, repeat):
+    again = _again(view, at, repeat)
+    if again < LEAST_AGAIN or not may_be_beads(view, at):
         return none
-    if parted.depth > SET_APART or strip.px_per_mm < COUNTED:
-        near_enough = parted.depth < HARDLY_APART and surely_beads(view, at)
-        return BeadSearch((), DOUBT if near_enough else None)
+    set_apart = parted.depth <= FAR_APART and again >= AGAIN
+    if not set_apart and surely_beads(view, at):
+        set_apart = parted.depth <= SET_APART
+    if not set_apart or strip.px_per_mm < COUNTED:
+        said = again >= AGAIN and parted.depth < HARDLY_APART
+        return BeadSearch((), DOUBT if said else None)
     radius = found.radius_mm - EDGE_PX / view.px_per_mm
     places, radii = with_large(view, at, radius, repeat)
     rows = np.column_stack([view.to_lace(places), 2 * radii])
@@ -222,9 +227,9 @@ def _told(view: View, found: _Found, repeat: Repeat | None) -> tuple[Told, Look]
     return told, look
 
 
-def _again(view: View, at: Floats, repeat: Repeat | None) -> bool:
-    """Whether the beads are there again a repeat away, where that is seen."""
+def _again(view: View, at: Floats, repeat: Repeat | None) -> float:
+    """Share of the beads' copies that are beads too; 1 where no copies are seen."""
     if repeat is None or repeat.sure < 0.5:
-        return True
+        return 1.0
     found, asked = copies(view, at, np.ones(len(at)), repeat)
-    return bool(asked.sum() < ASKED or found.sum() >= AGAIN * asked.sum())
+    return float(found.sum() / asked.sum()) if asked.sum() >= ASKED else 1.0
