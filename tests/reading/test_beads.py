@@ -32,7 +32,11 @@ def strung(per_repeat: int = 12, diameter_mm: float = 1.9) -> NDArray[np.float64
 
 
 def strip_of(
-    beads: NDArray[np.float64], colour: tuple[float, float, float], kind: str = "bead"
+    beads: NDArray[np.float64],
+    colour: tuple[float, float, float],
+    kind: str = "bead",
+    thread: NDArray[np.float64] = THREAD,
+    mat: NDArray[np.float64] = MAT,
 ) -> Strip:
     """A net with a flower in each repeat; on it beads, flat dots of thread, or picots."""
     scale, random = 3, np.random.default_rng(5)
@@ -46,8 +50,8 @@ def strip_of(
     for m in np.arange(PITCH_MM / 2, LENGTH_MM, PITCH_MM):
         cv2.circle(cover, (int(m * k), int((WIDTH_MM - 40) * k)), int(7 * k), 255, -1)
     rgb = np.empty((h, w, 3), np.float32)
-    rgb[:] = MAT
-    rgb[cover > 0] = THREAD
+    rgb[:] = mat
+    rgb[cover > 0] = thread
     y, x = np.mgrid[0:h, 0:w].astype(np.float32)
     for u, v, diameter in beads:
         left, top = int((u - diameter) * k), int((WIDTH_MM - v - diameter) * k)
@@ -63,9 +67,9 @@ def strip_of(
             gloss = 200 * np.exp(-((dx - 0.2) ** 2 + (dy + 0.35) ** 2) / 0.05)[..., None]
             drawn = np.clip(np.array(colour) * shade + gloss, 0, 255)
         else:
-            drawn = np.broadcast_to(THREAD, (*away.shape, 3)).copy()
+            drawn = np.broadcast_to(thread, (*away.shape, 3)).copy()
             if kind == "picot":
-                drawn[away < 0.5] = MAT
+                drawn[away < 0.5] = mat
                 cover[spot][away < 0.5] = 0
         rgb[spot][inner] = drawn[inner]
     size = (w // scale, h // scale)
@@ -77,7 +81,7 @@ def strip_of(
         level,
         np.clip(rgb, 0, 255).astype(np.uint8),
         (alpha / 255).astype(np.float32),
-        np.broadcast_to(MAT, (*alpha.shape, 3)).astype(np.float32),
+        np.broadcast_to(mat, (*alpha.shape, 3)).astype(np.float32),
         np.ones(alpha.shape, bool),
         PX,
         0.0,
@@ -105,6 +109,22 @@ def test_beads_are_found_one_by_one(colour: tuple[float, float, float]) -> None:
     assert [bead.u_mm for bead in found.beads] == sorted(bead.u_mm for bead in found.beads)
     assert np.median([bead.diameter_mm for bead in found.beads]) == pytest.approx(1.9, rel=0.2)
     assert found.doubt is None
+
+
+def test_grey_beads_on_black_lace_over_a_pale_mat_are_found() -> None:
+    """Their lightness is one that a mixture of thread and mat has too."""
+    beads = strung()
+    black, pale = np.array([24.0, 24, 30]), np.array([150.0, 175, 200])
+    strip = strip_of(beads, (128.0, 124, 116), thread=black, mat=pale)
+    precision, recall = agreement(read_beads(strip, REPEAT), beads)
+    assert precision > 0.9
+    assert recall > 0.9
+
+
+def test_beads_far_more_than_any_repeat_bears_out_are_not_told() -> None:
+    """What a wrong repeat does not find again is not told as beads."""
+    wrong = Repeat(Measured(PITCH_MM * 0.77, 0.1), 6.0, 0.9, "drawn so")
+    assert read_beads(strip_of(strung(), PEWTER), wrong).beads == ()
 
 
 def test_beads_are_found_without_a_repeat() -> None:
