@@ -40,7 +40,6 @@ LIBRARIES = {
         "correcting",
     },
     "cv2": {"correcting", "reading", "rendering", "drawing", "planning"},
-    "scipy": {"geometry", "reading", "rendering", "planning"},
     "shapely": {
         *("geometry", "model", "reading", "rendering", "planning", "drawing", "files"),
         "correcting",

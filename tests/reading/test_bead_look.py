@@ -10,7 +10,8 @@ from lacelay.reading.bead_look import answers, learn, valley
 
 def test_a_learned_look_answers_one_for_beads_and_nothing_for_the_rest() -> None:
     random = np.random.default_rng(2)
-    discs = 6 * 81  # six pictures of a disc of 81 pixels
+    places = int(((np.mgrid[-5:6, -5:6] ** 2).sum(axis=0) <= 26).sum())
+    discs = 6 * places  # six pictures
     typical = random.normal(size=discs).astype(np.float32)
     beads = typical + random.normal(size=(120, discs)).astype(np.float32)
     rest = random.normal(size=(400, discs)).astype(np.float32)

@@ -117,8 +117,8 @@ def test_grey_beads_on_black_lace_over_a_pale_mat_are_found() -> None:
     black, pale = np.array([24.0, 24, 30]), np.array([150.0, 175, 200])
     strip = strip_of(beads, (128.0, 124, 116), thread=black, mat=pale)
     precision, recall = agreement(read_beads(strip, REPEAT), beads)
-    assert precision > 0.9
-    assert recall > 0.9
+    assert precision > 0.95
+    assert recall > 0.85  # what is asked of the worst tenth of photos
 
 
 def test_beads_far_more_than_any_repeat_bears_out_are_not_told() -> None:
