@@ -9,14 +9,17 @@ Frames: photo points (x, y) in pixels, y down; grid points (i, j), one unit to a
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lacelay.reading.grid_lines import (
     FEWEST_STRETCHES,
+    FINELY,
+    NEARLY,
+    ROUGHLY,
+    Care,
     Pose,
     Region,
     Stretches,
@@ -41,6 +44,8 @@ Floats = NDArray[np.float64]
 FEWEST_FOR_LENS = 240
 #: Most stretches the fit itself uses.
 MOST_FITTED = 1500
+#: Most rounds of one fit.
+MOST_TURNS = 9
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,20 +113,150 @@ class Grid:
     stout: tuple[tuple[tuple[int, float], ...], tuple[tuple[int, float], ...]] = ((), ())
 
 
-def fit_grid(
-    gray: NDArray[np.uint8], coarse: CoarseGrid, *, fully: bool = True, near: bool = False
-) -> Grid | None:
-    """Refine a coarse grid on the full picture.
+@dataclass(frozen=True, eq=False)
+class RoughGrid:
+    """A grid tried on a small picture, to tell the likeliest of several.
+
+    Parameters
+    ----------
+    pose : Pose
+        In pixels of that picture.
+    strong : int
+        How many stretches lie on it that are as strong as its main lines.
+    step_px : float
+        One step at the middle of them.
+    square : float
+        How far its cells are from square, as a share.
+    support_px, support_family
+        As in `CoarseGrid`.
+    """
+
+    pose: Pose
+    strong: int
+    step_px: float
+    square: float
+    support_px: Floats
+    support_family: NDArray[np.int64]
+
+    def enlarged(self, to_larger: Floats) -> CoarseGrid:
+        """The same in a larger picture, by the map of its pixels to that one's, shape (3, 3)."""
+        support = self.support_px * to_larger[0, 0] + to_larger[:2, 2]
+        larger = to_larger @ inverse(self.pose.photo_to_grid)
+        return CoarseGrid(larger, support, self.support_family, self.pose.k1)
+
+
+@dataclass(frozen=True, eq=False)
+class _Fitted:
+    """A pose, the stretches measured by it, which of them were kept, and how well they fit."""
+
+    pose: Pose
+    stretches: Stretches
+    kept: NDArray[np.bool_]
+    residual: float
+    spread: float
+
+    @property
+    def square(self) -> float:
+        return squareness(inverse(self.pose.photo_to_grid), self.pose.centre_px, self.pose.focal_px)
+
+    @property
+    def step_px(self) -> float:
+        return self.pose.step_px(np.median(self.stretches.point_px[self.kept], axis=0))
+
+    @property
+    def is_grid(self) -> bool:
+        """Near enough to its lines, and enough of these both ways."""
+        return self.residual <= max(0.02 * self.step_px, 0.6) and _is_grid(
+            self.stretches, self.kept
+        )
+
+
+@dataclass(frozen=True)
+class _Pass:
+    """One round: how far to look about each line in steps, and whether the lens is fitted.
+
+    `grown` is how many cells beyond those in which lines were seen to cross are looked at.
+    """
+
+    reach: float
+    lens: bool
+    grown: int
+    care: Care
+
+
+def try_grid(gray: NDArray[np.uint8], coarse: CoarseGrid, *, unslipped: bool) -> RoughGrid | None:
+    """Refine a coarse grid on a small picture.
 
     Parameters
     ----------
     gray : ndarray of uint8, shape (h, w)
     coarse : CoarseGrid
         In pixels of `gray`.
-    fully : bool
-        Whether to look for fainter dividing lines too.
-    near : bool
-        Whether the coarse grid is known to lie within a tenth of a step already.
+    unslipped : bool
+        Whether to look for a slip by a line, where its cells are not square.
+
+    Returns
+    -------
+    RoughGrid or None
+        None when too few lines are where the coarse grid says.
+    """
+    passes = _Pass(0.28, False, 1, ROUGHLY), _Pass(0.2, True, 2, ROUGHLY)
+    fitted = _in_passes(gray, coarse, passes)
+    if fitted is None:
+        return None
+    if unslipped:
+        fitted = _unslipped(fitted)
+    if not fitted.is_grid:
+        return None
+    square = fitted.square
+    pose, stretches, kept = main_lines_only(fitted.pose, fitted.stretches, fitted.kept)
+    return RoughGrid(
+        pose,
+        _strong(stretches, kept),
+        pose.step_px(np.median(stretches.point_px[kept], axis=0)),
+        square,
+        coarse.support_px,
+        coarse.support_family,
+    )
+
+
+def _strong(stretches: Stretches, kept: NDArray[np.bool_]) -> int:
+    ink = stretches.mass[kept]
+    return int((ink > 0.5 * np.percentile(ink, 75)).sum())
+
+
+def _in_passes(
+    gray: NDArray[np.uint8], coarse: CoarseGrid, passes: tuple[_Pass, ...]
+) -> _Fitted | None:
+    """Measure and fit in rounds, each from the pose of the one before."""
+    height, width = gray.shape
+    centre = ((width - 1) / 2, (height - 1) / 2)
+    pose = Pose(inverse(coarse.grid_to_photo), coarse.k1, centre, float(max(height, width)))
+    fitted: _Fitted | None = None
+    # Outward from where lines were seen to cross, so that wood grain or lace far from any
+    # crossing has no say.
+    for one in passes:
+        region = Region.around(pose.to_grid(coarse.support_px), coarse.support_family, one.grown)
+        if region is None:
+            return None
+        stretches = measure(gray, pose, one.reach, region, one.care)
+        if stretches is None:
+            return None
+        fitted = _fit(stretches, pose, one.lens)
+        if fitted is None:
+            return None
+        pose = fitted.pose
+    return fitted
+
+
+def fit_grid(gray: NDArray[np.uint8], coarse: CoarseGrid) -> Grid | None:
+    """Place a grid exactly on the full picture.
+
+    Parameters
+    ----------
+    gray : ndarray of uint8, shape (h, w)
+    coarse : CoarseGrid
+        In pixels of `gray`, within a fifth of a step.
 
     Returns
     -------
@@ -129,60 +264,38 @@ def fit_grid(
         None when too few lines are where the coarse grid says.
     """
     height, width = gray.shape
-    focal = float(max(height, width))
-    centre = ((width - 1) / 2, (height - 1) / 2)
-    pose = Pose(inverse(coarse.grid_to_photo), coarse.k1, centre, focal)
-    kept: NDArray[np.bool_] | None = None
-    stretches: Stretches | None = None
-    # Outward from where lines were seen to cross, so that wood grain or lace far from any
-    # crossing has no say.
-    known = coarse.k1 != 0
-    passes = ((0.28, known, 1), (0.2, True, 2), (0.12, True, 3))
-    for reach, lens, grown in passes[1 if near else 0 :]:
-        region = Region.around(pose.to_grid(coarse.support_px), coarse.support_family, grown)
-        if region is None:
-            return None
-        last = (reach, lens, grown) == passes[-1]
-        stretches = measure(gray, pose, reach, region, finely=last)
-        if stretches is None:
-            return None
-        fitted = _fit(stretches, pose, lens)
-        if fitted is None:
-            return None
-        pose, kept, residual, spread = fitted
-    assert kept is not None
-    assert stretches is not None
-    pose, kept, residual, spread = _unslipped(stretches, pose, kept, residual, spread)
-    points = stretches.point_px[kept]
-    step_px = pose.step_px(np.median(points, axis=0))
-    if residual > max(0.02 * step_px, 0.6) or not _is_grid(stretches, kept):
+    passes = _Pass(0.2, True, 2, NEARLY), _Pass(0.12, True, 3, FINELY)
+    fitted = _in_passes(gray, coarse, passes)
+    if fitted is None:
         return None
-    pose, stretches, kept = main_lines_only(pose, stretches, kept)
+    fitted = _unslipped(fitted)
+    if not fitted.is_grid:
+        return None
+    pose, stretches, kept = main_lines_only(fitted.pose, fitted.stretches, fitted.kept)
     step_px = pose.step_px(np.median(stretches.point_px[kept], axis=0))
-    ink = stretches.mass[kept]
-    stretches_kept = int((ink > 0.5 * np.percentile(ink, 75)).sum())
+    strong, spread = _strong(stretches, kept), fitted.spread
     every, phase, ratio = heavy_lines(stretches, kept)
     divided = 1
     if every in (2, 4, 8):
         # The heavy ones are the main lines, the others divide them: count main lines.
         assert every is not None
         divided = every
-        pose, stretches = main_lines(pose, stretches, every, phase)
+        pose, stretches, _ = main_lines(pose, stretches, every, phase)
         kept = np.ones(len(stretches.line), bool)
         step_px *= every
         spread /= every
         main_ratio = ratio
         every, phase, ratio = heavy_lines(stretches, kept)
         ratio *= main_ratio
-    elif fully:
+    else:
         divided = divided_into(gray, pose, stretches, kept)
     extent = extent_of(stretches, kept)
     return Grid(
         photo_to_grid=pose.photo_to_grid,
         radial=(pose.k1, 0.0),
-        centre_px=centre,
-        focal_px=focal,
-        residual_px=residual,
+        centre_px=pose.centre_px,
+        focal_px=pose.focal_px,
+        residual_px=fitted.residual,
         stretches_px=stretches.point_px[kept],
         relative_sigma=spread,
         step_px=step_px,
@@ -192,11 +305,11 @@ def fit_grid(
         heavy_every=every,
         heavy_phase=phase,
         heavy_ratio=ratio,
-        stretches=stretches_kept,
-        square=squareness(inverse(pose.photo_to_grid), centre, focal),
+        stretches=strong,
+        square=squareness(inverse(pose.photo_to_grid), pose.centre_px, pose.focal_px),
         extent=extent,
         photo_span=photo_span_of(pose, (width, height)),
-        ticks=ticks_per_step(gray, pose, extent) if fully else None,
+        ticks=ticks_per_step(gray, pose, extent),
         stout=stout_lines(stretches, kept),
     )
 
@@ -213,31 +326,24 @@ def squareness(grid_to_photo: Floats, centre_px: tuple[float, float], focal_px: 
         Longer side of the photo; lenses of 0.6 to 3 times that are thought of.
     """
     centred = np.array([[1, 0, -centre_px[0]], [0, 1, -centre_px[1]], [0, 0, 1.0]]) @ grid_to_photo
-    least = np.inf
-    for times in np.geomspace(0.6, 3.0, 15):
-        one = centred[:, 0] / [times * focal_px, times * focal_px, 1]
-        two = centred[:, 1] / [times * focal_px, times * focal_px, 1]
-        long, wide = np.linalg.norm(one), np.linalg.norm(two)
-        least = min(least, float(np.hypot(np.log(long / wide), one @ two / (long * wide))))
-    return least
+    times = np.geomspace(0.6, 3.0, 15) * focal_px
+    one = np.stack([centred[0, 0] / times, centred[1, 0] / times, np.full(15, centred[2, 0])])
+    two = np.stack([centred[0, 1] / times, centred[1, 1] / times, np.full(15, centred[2, 1])])
+    long, wide = np.linalg.norm(one, axis=0), np.linalg.norm(two, axis=0)
+    askew = (one * two).sum(axis=0) / (long * wide)
+    return float(np.hypot(np.log(long / wide), askew).min())
 
 
-def _unslipped(
-    stretches: Stretches,
-    pose: Pose,
-    kept: NDArray[np.bool_],
-    residual: float,
-    spread: float,
-) -> tuple[Pose, NDArray[np.bool_], float, float]:
+def _unslipped(fitted: _Fitted) -> _Fitted:
     """Undo a slip by one line across the lace, which shows as cells that are not square.
 
     Under lace few lines are seen; a count that slips there fits as well as the right one, by
     a camera that no one has.
     """
-    best = pose, kept, residual, spread
-    worst = squareness(inverse(pose.photo_to_grid), pose.centre_px, pose.focal_px)
+    worst = fitted.square
     if worst < 0.006:
-        return best
+        return fitted
+    pose, stretches, kept = fitted.pose, fitted.stretches, fitted.kept
     for family in (0, 1):
         own = kept & (stretches.family == family)
         numbers, counts = np.unique(stretches.line[own], return_counts=True)
@@ -261,18 +367,17 @@ def _unslipped(
             )
             # The pose that these numbers ask for, not the slipped one, starts the fit.
             start = _pose_from(trial, kept[~near], pose)
-            fitted = _fit(trial, start, True)
-            if fitted is None:
+            again = _fit(trial, start, True)
+            if again is None:
                 continue
-            square = squareness(inverse(fitted[0].photo_to_grid), pose.centre_px, pose.focal_px)
-            enough = fitted[1].sum() > 0.8 * kept.sum()
-            if square < 0.5 * worst and enough and fitted[2] < 1.5 * residual + 0.1:
-                worst = square
+            enough = again.kept.sum() > 0.8 * kept.sum()
+            alike = again.residual < 1.5 * fitted.residual + 0.1
+            if again.square < 0.5 * worst and enough and alike:
                 whole = np.zeros(len(kept), bool)
-                whole[np.flatnonzero(~near)[fitted[1]]] = True
-                stretches.line[:] = stretches.line + moved
-                return fitted[0], whole, fitted[2], fitted[3]
-    return best
+                whole[np.flatnonzero(~near)[again.kept]] = True
+                numbered = replace(stretches, line=stretches.line + moved)
+                return replace(again, stretches=numbered, kept=whole)
+    return fitted
 
 
 def _pose_from(stretches: Stretches, kept: NDArray[np.bool_], pose: Pose) -> Pose:
@@ -293,52 +398,49 @@ def _pose_from(stretches: Stretches, kept: NDArray[np.bool_], pose: Pose) -> Pos
     return Pose(whole / whole[2, 2], pose.k1, pose.centre_px, pose.focal_px)
 
 
-def _fit(
-    stretches: Stretches, pose: Pose, lens: bool
-) -> tuple[Pose, NDArray[np.bool_], float, float] | None:
-    """Least squares with outliers weighted out; returns pose, kept, rms in px, spread."""
-    # A few thousand stretches fix nine numbers; the rest are only judged.
-    thin = slice(None, None, 1 + len(stretches.line) // MOST_FITTED)
-    points, family, line = stretches.point_px[thin], stretches.family[thin], stretches.line[thin]
+def _fit(stretches: Stretches, pose: Pose, lens: bool) -> _Fitted | None:
+    """Least squares with outliers weighted out."""
+    points, family, line = stretches.point_px, stretches.family, stretches.line
+    if len(line) > MOST_FITTED:
+        # Fifteen hundred stretches fix nine numbers; the rest are only judged.
+        chosen = np.random.default_rng(3).permutation(len(line))[:MOST_FITTED]
+        points, family, line = points[chosen], family[chosen], line[chosen]
     step = pose.step_px(np.median(points, axis=0))
     kept = np.ones(len(points), bool)
-    residual = np.zeros(len(points))
     covariance: Floats = np.eye(9)
     limit = rms = 0.0
     lens = lens and len(points) >= FEWEST_FOR_LENS
     free = 9 if lens else 8
     parameters = np.append((pose.photo_to_grid / pose.photo_to_grid[2, 2]).ravel()[:8], pose.k1)
-    scale = np.array([1 / step, 1 / step, 1, 1 / step, 1 / step, 1, 1e-6, 1e-6, 1e-3])
-
-    def miss(p: Floats) -> Floats:
-        now = _pose_of(p, pose)
-        grid = now.to_grid(points)
-        return np.where(family == 0, grid[:, 0], grid[:, 1]) - line
-
-    for turn in range(9):
-        residual = miss(parameters)
+    scale = np.array([1 / step, 1 / step, 1, 1 / step, 1 / step, 1, 1e-6, 1e-6, 1e-3])[:free]
+    for turn in range(MOST_TURNS):
+        place, jacobian = _places(_pose_of(parameters, pose), points, family == 0)
+        residual = place - line
         size = 1.4826 * float(np.median(np.abs(residual[kept]))) if turn else 0.1
         limit = max(3.5 * size, 0.2 / step, 0.25 * 0.5**turn)
         kept = np.abs(residual) < limit
         if kept.sum() < FEWEST_STRETCHES:
             return None
         weight = np.where(kept, (1 - (residual / limit) ** 2) ** 2, 0.0)
-        jacobian = _jacobian(miss, _pose_of(parameters, pose), points, family, parameters, residual)
-        jacobian = jacobian[:, :free] * scale[:free]
+        jacobian = jacobian[:, :free] * scale
         normal = jacobian.T @ (weight[:, None] * jacobian)
         delta = np.linalg.lstsq(normal, -jacobian.T @ (weight * residual), rcond=None)[0]
-        parameters[:free] += delta * scale[:free]
+        parameters[:free] += delta * scale
         rms = float(np.sqrt(np.mean(residual[kept] ** 2)))
         covariance = np.asarray(np.linalg.pinv(normal) * rms**2, dtype=np.float64)
+        # As good as there: the last step moved no place by a ten thousandth of a pixel.
+        if turn > 3 and float(np.abs(jacobian @ delta).max()) * step < 1e-4:
+            break
     now = _pose_of(parameters, pose)
-    grid = now.to_grid(stretches.point_px)
-    off = np.where(stretches.family == 0, grid[:, 0], grid[:, 1]) - stretches.line
-    kept, points = np.abs(off) < limit, stretches.point_px
+    off = _places(now, stretches.point_px, stretches.family == 0)[0] - stretches.line
+    kept = np.abs(off) < limit
+    if not kept.any():
+        return None
     rms = float(np.sqrt(np.mean(off[kept] ** 2)))
-    step = now.step_px(np.median(points[kept], axis=0))
+    step = now.step_px(np.median(stretches.point_px[kept], axis=0))
     # Twice a cell is not twice the evidence: neighbouring stretches share their error.
     spread = 2.0 * float(np.sqrt(max(covariance[0, 0], covariance[4, 4])))
-    return now, kept, rms * step, spread
+    return _Fitted(now, stretches, kept, rms * step, spread)
 
 
 def _pose_of(parameters: Floats, pose: Pose) -> Pose:
@@ -346,30 +448,31 @@ def _pose_of(parameters: Floats, pose: Pose) -> Pose:
     return Pose(matrix, float(parameters[8]), pose.centre_px, pose.focal_px)
 
 
-def _jacobian(
-    miss: Callable[[Floats], Floats],
-    now: Pose,
-    points: Floats,
-    family: NDArray[np.int64],
-    parameters: Floats,
-    here: Floats,
-) -> Floats:
-    """Change of each miss with the eight numbers of the homography and the lens, (n, 9)."""
+def _places(now: Pose, points: Floats, first: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+    """Where points lie across their lines, and its change with homography and lens, (n, 9).
+
+    `first`: which points lie on lines of constant i.
+    """
     x, y = now.ideal(points)
-    below = now.photo_to_grid[2, 0] * x + now.photo_to_grid[2, 1] * y + now.photo_to_grid[2, 2]
-    first = family == 0
-    grid = now.to_grid(points)
-    place = np.where(first, grid[:, 0], grid[:, 1])
-    out = np.zeros((len(x), 9))
+    m = now.photo_to_grid
+    below = m[2, 0] * x + m[2, 1] * y + m[2, 2]
+    one = np.where(first, 1.0, 0.0)
+    # The row of the matrix that tells each place.
+    a, b, c = (np.where(first, m[0, k], m[1, k]) for k in range(3))
+    place = (a * x + b * y + c) / below
+    out = np.empty((len(x), 9))
     for k, value in enumerate((x / below, y / below, 1 / below)):
-        out[:, k] = np.where(first, value, 0.0)
-        out[:, 3 + k] = np.where(first, 0.0, value)
+        out[:, k] = one * value
+        out[:, 3 + k] = (1 - one) * value
         if k < 2:
             out[:, 6 + k] = -place * value
-    moved = parameters.copy()
-    moved[8] += 1e-7
-    out[:, 8] = (miss(moved) - here) / 1e-7
-    return out
+    # The ideal point is s times the seen one, with s (1 + k1 r^2 s^2) = 1, r of the seen one.
+    ux, uy = (x - now.centre_px[0]) / now.focal_px, (y - now.centre_px[1]) / now.focal_px
+    ideal2 = ux * ux + uy * uy
+    share = -ideal2 / (1 + 3 * now.k1 * ideal2) * now.focal_px
+    dx, dy = share * ux, share * uy
+    out[:, 8] = ((a - place * m[2, 0]) * dx + (b - place * m[2, 1]) * dy) / below
+    return place, out
 
 
 def _is_grid(stretches: Stretches, kept: NDArray[np.bool_]) -> bool:

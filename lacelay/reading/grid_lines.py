@@ -17,8 +17,30 @@ Floats = NDArray[np.float64]
 FEWEST_STRETCHES = 24
 #: The calmest of the stretches, in per cent of all.
 QUIET_PERCENT = 30
-#: Places looked at: so many fix a pose to a hundredth of a pixel, or bring it near.
-MOST_SITES, MOST_ROUGH_SITES = 12_000, 2000
+
+
+@dataclass(frozen=True)
+class Care:
+    """How closely lines are looked at.
+
+    Parameters
+    ----------
+    sites : int
+        Places looked at, at most: each line has its share of them.
+    px_apart : float
+        Between samples across a line.
+    lanes : int
+        Samples along a line that are averaged.
+    """
+
+    sites: int
+    px_apart: float
+    lanes: int
+
+
+#: To tell which of several grids it may be; to bring one near; to place it to a hundredth of
+#: a pixel.
+ROUGHLY, NEARLY, FINELY = Care(700, 1.4, 3), Care(1500, 1.4, 3), Care(6000, 1.0, 5)
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,14 +84,14 @@ class Region:
         grown_cells = cv2.dilate(both, np.ones((size, size), np.uint8))
         return Region(np.asarray(grown_cells, dtype=np.uint8), origin)
 
-    def holds(self, grid: Floats) -> NDArray[np.bool_]:
-        """Whether grid points lie in the region."""
-        at = (grid - self.origin).round().astype(int)
+    def holds(self, i: Floats, j: Floats) -> NDArray[np.bool_]:
+        """Whether grid points of all these i and j lie in it, shape (len(j), len(i))."""
         height, width = self.cells.shape
-        inside = (at[:, 0] >= 0) & (at[:, 0] < width) & (at[:, 1] >= 0) & (at[:, 1] < height)
-        held = np.zeros(len(grid), bool)
-        held[inside] = self.cells[at[inside, 1], at[inside, 0]] > 0
-        return held
+        column = (i - self.origin[0]).round().astype(int)
+        row = (j - self.origin[1]).round().astype(int)
+        inside = ((row >= 0) & (row < height))[:, None] & ((column >= 0) & (column < width))[None]
+        rows, columns = np.clip(row, 0, height - 1), np.clip(column, 0, width - 1)
+        return np.asarray(inside & (self.cells[np.ix_(rows, columns)] > 0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,73 +153,103 @@ def inverse(matrix: Floats) -> Floats:
 
 
 def measure(
-    gray: NDArray[np.uint8], pose: Pose, reach: float, region: Region, *, finely: bool = True
+    gray: NDArray[np.uint8], pose: Pose, reach: float, region: Region, care: Care
 ) -> Stretches | None:
-    """Look across every line, twice a cell, up to `reach` of a step to either side.
-
-    Not `finely`: at fewer places and with coarser samples, to bring a pose near.
-    """
+    """Look across every line, at most twice a cell, up to `reach` of a step to either side."""
     height, width = gray.shape
-    border = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], float)
-    edge = np.linspace(0, 1, 20)[:, None]
-    around = np.concatenate(
-        [a + edge * (b - a) for a, b in zip(border, np.roll(border, -1, 0), strict=True)]
-    )
-    limits = pose.to_grid(around)
-    (i0, j0), (i1, j1) = np.floor(limits.min(0)), np.ceil(limits.max(0))
+    limits = _span_of(pose, (width, height))
+    (i0, j0), (i1, j1) = np.floor(limits[0]), np.ceil(limits[1])
     if (i1 - i0) * (j1 - j0) > 60_000 or i1 - i0 < 3 or j1 - j0 < 3:
         return None
-    lines, halves = np.arange(i0, i1 + 1), np.arange(j0, j1, 0.5) + 0.25
-    first = np.stack(np.meshgrid(lines, halves), -1).reshape(-1, 2)
-    lines, halves = np.arange(j0, j1 + 1), np.arange(i0, i1, 0.5) + 0.25
-    second = np.stack(np.meshgrid(halves, lines), -1).reshape(-1, 2)
-    site = np.concatenate([first, second])
-    family = np.repeat([0, 1], [len(first), len(second)])
+    site, family = _sites(region, (i0, j0, i1, j1), care.sites)
     across = np.where(family[:, None] == 0, [1.0, 0.0], [0.0, 1.0])
-    along = across[:, ::-1]
     centre = pose.to_photo(site)
-    edge_px = 0.5 * reach + 0.2
-    low, high = pose.to_photo(site - edge_px * across), pose.to_photo(site + edge_px * across)
-    inside = region.holds(site)
-    for points in (low, high, centre):
-        inside &= ((points >= 2) & (points <= [width - 3, height - 3])).all(1)
-    most = MOST_SITES if finely else MOST_ROUGH_SITES
-    chosen = np.flatnonzero(inside)[:: 1 + int(inside.sum()) // most]
-    site, family, across, along = site[chosen], family[chosen], across[chosen], along[chosen]
-    if len(site) < FEWEST_STRETCHES:
-        return None
-    centre = centre[chosen]
     unit_across = (pose.to_photo(site + 0.02 * across) - centre) / 0.02
-    unit_along = (pose.to_photo(site + 0.02 * along) - centre) / 0.02
+    edge = (0.5 * reach + 0.2) * unit_across
+    inside = np.ones(len(site), bool)
+    for points in (centre - edge, centre + edge, centre):
+        inside &= ((points >= 2) & (points <= [width - 3, height - 3])).all(1)
+    if inside.sum() < FEWEST_STRETCHES:
+        return None
+    site, family, across, centre, unit_across = (
+        values[inside] for values in (site, family, across, centre, unit_across)
+    )
+    unit_along = (pose.to_photo(site + 0.02 * across[:, ::-1]) - centre) / 0.02
     step = float(np.median(np.hypot(*unit_across.T)))
-    px_apart = 1.0 if finely else 1.4
-    half = int(np.clip(np.ceil((reach + 0.15) * step / px_apart), 6, 60))
+    half = int(np.clip(np.ceil((reach + 0.15) * step / care.px_apart), 6, 60))
     offsets = np.linspace(-(reach + 0.15), reach + 0.15, 2 * half + 1)
-    beside = np.linspace(-0.18, 0.18, 5 if finely else 3)
-    at = (
-        centre[:, None, None, :]
-        + offsets[None, :, None, None] * unit_across[:, None, None, :]
-        + beside[None, None, :, None] * unit_along[:, None, None, :]
-    ).astype(np.float32)
-    flat = at.reshape(len(site), -1, 2)
-    seen = sampled(gray, flat)
-    profile = seen.reshape(len(site), len(offsets), len(beside)).mean(2)
+    beside = np.linspace(-0.18, 0.18, care.lanes)
+    profile = profiles(gray, centre, (unit_across, offsets), (unit_along, beside))
     px_per_sample = (offsets[1] - offsets[0]) * step
     return _peaks(profile, offsets, px_per_sample, reach, site, family, centre, unit_across)
 
 
-def sampled(gray: NDArray[np.uint8], at: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Grey levels at points, shape (n, k, 2): in blocks, for OpenCV's maps end at 32767 rows."""
+def _span_of(pose: Pose, size_px: tuple[int, int]) -> tuple[Floats, Floats]:
+    """Least and largest grid point on the photo's border."""
+    width, height = size_px
+    border = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], float)
+    edge = np.linspace(0, 1, 20)[:, None]
+    around = pose.to_grid(
+        np.concatenate([a + edge * (b - a) for a, b in zip(border, np.roll(border, -1, 0))])
+    )
+    return around.min(0), around.max(0)
+
+
+def _sites(
+    region: Region, limits: tuple[float, float, float, float], most: int
+) -> tuple[Floats, NDArray[np.int64]]:
+    """Grid points on lines in the region, twice a cell or fewer, and the family of each."""
+    i0, j0, i1, j1 = limits
+    lines = np.arange(i0, i1 + 1), np.arange(j0, j1 + 1)
+    halves = np.arange(i0, i1, 0.5) + 0.25, np.arange(j0, j1, 0.5) + 0.25
+    crosses = (lines[0], halves[1]), (halves[0], lines[1])
+    held = [region.holds(*cross) for cross in crosses]
+    every = 1 + sum(int(np.count_nonzero(each)) for each in held) // most
+    sites = []
+    for (i, j), each in zip(crosses, held, strict=True):
+        # Along a diagonal, so that each line has its share.
+        diagonal = (np.arange(len(j))[:, None] + np.arange(len(i))[None]) % every == 0
+        row, column = np.nonzero(each & diagonal)
+        sites.append(np.stack([i[column], j[row]], -1))
+    family = np.repeat([0, 1], [len(sites[0]), len(sites[1])])
+    return np.concatenate(sites), family
+
+
+def profiles(
+    gray: NDArray[np.uint8],
+    centre_px: Floats,
+    across: tuple[Floats, Floats],
+    along: tuple[Floats, Floats],
+) -> NDArray[np.float32]:
+    """Grey levels across n places, the mean of some lanes beside each other, shape (n, k).
+
+    `across` and `along` are each a photo vector for every place, shape (n, 2), and the
+    multiples of it at which samples are taken.
+    """
+    (unit, offsets), (lane, beside) = across, along
+    shape = len(centre_px), len(offsets), len(beside)
+    at = []
+    for axis in (0, 1):
+        x = centre_px[:, axis, None] + unit[:, axis, None] * offsets
+        shift = lane[:, axis, None] * beside
+        at.append((x.astype(np.float32)[:, :, None] + shift.astype(np.float32)[:, None]))
+    seen = sampled(gray, at[0].reshape(shape[0], -1), at[1].reshape(shape[0], -1))
+    # Sums of whole grey levels, so exact in any order.
+    total = seen.reshape(shape)[..., 0].astype(np.float32)
+    for k in range(1, shape[2]):
+        total += seen.reshape(shape)[..., k]
+    return total / np.float32(shape[2])
+
+
+def sampled(
+    gray: NDArray[np.uint8], x: NDArray[np.float32], y: NDArray[np.float32]
+) -> NDArray[np.uint8]:
+    """Grey levels at points, shape (n, k): in blocks, for OpenCV's maps end at 32767 rows."""
     blocks = [
-        cv2.remap(
-            gray,
-            np.ascontiguousarray(part[..., 0]),
-            np.ascontiguousarray(part[..., 1]),
-            cv2.INTER_LINEAR,
-        )
-        for part in np.array_split(at, len(at) // 20_000 + 1)
+        cv2.remap(gray, x[k : k + 20_000], y[k : k + 20_000], cv2.INTER_LINEAR)
+        for k in range(0, len(x), 20_000)
     ]
-    return np.concatenate(blocks).astype(np.float32)
+    return np.asarray(np.concatenate(blocks), dtype=np.uint8)
 
 
 def _peaks(
@@ -266,10 +318,12 @@ def extent_of(stretches: Stretches, kept: NDArray[np.bool_]) -> tuple[float, flo
     limits = []
     for family in (0, 1):
         own = stretches.family == family
-        numbers = np.unique(stretches.line[own])
+        numbers, index, counts = np.unique(
+            stretches.line[own], return_inverse=True, return_counts=True
+        )
         # Wood grain and lace give stretches too, but few that lie on the line.
-        good = np.array([kept[own & (stretches.line == n)].sum() for n in numbers])
-        share = np.array([kept[own & (stretches.line == n)].mean() for n in numbers])
+        good = np.bincount(index, kept[own], len(numbers))
+        share = good / counts
         well = numbers[(good >= max(4, 0.25 * np.median(good))) & (share > 0.25 * share.max())]
         if len(well) == 0:
             well = numbers

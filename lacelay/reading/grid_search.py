@@ -21,6 +21,8 @@ Floats = NDArray[np.float64]
 
 #: Fewest lines of each family that make a grid.
 FEWEST_LINES = 4
+#: Segments are looked for in a picture of this share of the size.
+SHRUNK = 0.8
 #: A segment belongs to a vanishing point when it points at it this closely.
 POINTING_RAD = np.deg2rad(0.9)
 
@@ -124,13 +126,13 @@ def _support(
 
 
 def _segments(gray: NDArray[np.uint8]) -> Floats:
-    detector = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE, 1.0)
+    detector = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE, SHRUNK)
     found: object = detector.detect(gray)[0]
     if found is None:  # OpenCV gives None where there is no segment at all
         return np.zeros((0, 4))
     segments: Floats = np.asarray(found, dtype=np.float64).reshape(-1, 4)
     length = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1])
-    shortest = max(14.0, 0.012 * max(gray.shape))
+    shortest = max(11.0, 0.012 * max(gray.shape))
     return np.asarray(segments[length > shortest], dtype=np.float64)
 
 

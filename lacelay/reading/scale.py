@@ -11,15 +11,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from lacelay.errors import ScaleError
 from lacelay.geometry.photo_map import PhotoMap
 from lacelay.reading.found import KINDS, UNSQUARE_SIGMA, Found
-from lacelay.reading.grid_fit import Grid, fit_grid
+from lacelay.reading.grid_fit import Grid, RoughGrid, fit_grid, try_grid
 from lacelay.reading.grid_search import CoarseGrid, find_grids
+from lacelay.reading.halves import Halves, to_photo
 from lacelay.reading.references import (
     contradiction,
     find_references,
@@ -47,7 +47,7 @@ WIDTH_SIGMA = 0.01
 #: A scale that may be this far off 95 times in 100 is said to be in doubt.
 DOUBTFUL, SURE_95 = 0.01, 1.96
 #: Longer sides of the pictures that a grid is looked for in, px.
-SEARCH_SIDES_PX = (1200, 1600, 900)
+SEARCH_SIDES_PX = (1000, 2000, 500)
 GRID_REMEDY = (
     "Say the grid's step (--grid 1cm or --grid 1in), or give two points a known distance apart."
 )
@@ -198,8 +198,8 @@ def find_reference(photo: NDArray[np.uint8], request: ScaleRequest | None = None
     request = request or ScaleRequest()
     height, width = photo.shape[:2]
     size = width, height
-    gray = np.asarray(cv2.cvtColor(photo, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
-    grid = None if "grid" in request.ignore else _find_grid(gray)
+    halves = Halves.of(photo)
+    grid = None if "grid" in request.ignore else _find_grid(halves)
     found = list(find_references(photo, request.ignore & set(KINDS)))
     if request.four_points is not None and request.sides_mm is not None:
         found.append(four_points(request.four_points, request.sides_mm, size))
@@ -233,38 +233,42 @@ def find_reference(photo: NDArray[np.uint8], request: ScaleRequest | None = None
     return Reference(plain, size)
 
 
-def _find_grid(gray: NDArray[np.uint8]) -> Grid | None:
-    longest = max(gray.shape)
+def _find_grid(halves: Halves) -> Grid | None:
+    looked: list[int] = []
     # Thick or soft lines show better smaller, thin ones vanish there: the likeliest first.
     for side in SEARCH_SIDES_PX:
-        shrink = min(1.0, side / longest)
-        small = cv2.resize(gray, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-        # Pixel centres at integers: x_full = (x_small + 0.5) / shrink - 0.5.
-        half = 0.5 / shrink - 0.5
-        grow = np.array([[1 / shrink, 0, half], [0, 1 / shrink, half], [0, 0, 1.0]])
-        fitted: list[tuple[Grid, CoarseGrid]] = []
-        for candidates in find_grids(np.asarray(small, dtype=np.uint8)):
-            for coarse in candidates:
-                grid = fit_grid(np.asarray(small, dtype=np.uint8), coarse, fully=False)
-                if grid is not None:
-                    fitted.append((grid, coarse))
-            if any(grid.square < SQUARE for grid, _ in fitted):
-                break
-        if not fitted:
+        level = halves.nearest(side)
+        if level in looked:
             continue
-        # A multiple of the step loses lines, a part of it gains none of their strength.
-        most = max(grid.stretches for grid, _ in fitted)
-        strong = [pair for pair in fitted if pair[0].stretches > 0.85 * most]
-        largest = max(grid.step_px for grid, _ in strong)
-        alike = [pair for pair in strong if pair[0].step_px > 0.9 * largest]
-        grid, coarse = max(alike, key=lambda pair: pair[0].stretches)
-        support = (coarse.support_px + 0.5) / shrink - 0.5
-        to_photo = np.asarray(np.linalg.inv(grid.photo_to_grid), dtype=np.float64)
-        refined = CoarseGrid(grow @ to_photo, support, coarse.support_family, grid.radial[0])
-        whole = fit_grid(gray, refined, near=True)
-        if whole is not None:
-            return whole
+        looked.append(level)
+        rough = _likeliest_grid(halves.gray[level])
+        if rough is not None:
+            whole = fit_grid(halves.gray[0], rough.enlarged(to_photo(level)))
+            if whole is not None:
+                return whole
     return None
+
+
+def _likeliest_grid(small: NDArray[np.uint8]) -> RoughGrid | None:
+    tried: list[tuple[RoughGrid, CoarseGrid]] = []
+    for candidates in find_grids(small):
+        for coarse in candidates:
+            rough = try_grid(small, coarse, unslipped=False)
+            if rough is not None:
+                tried.append((rough, coarse))
+        if any(rough.square < SQUARE for rough, _ in tried):
+            break
+    if not tried:
+        return None
+    # A multiple of the step loses lines, a part of it gains none of their strength.
+    most = max(rough.strong for rough, _ in tried)
+    strong = [pair for pair in tried if pair[0].strong > 0.85 * most]
+    largest = max(rough.step_px for rough, _ in strong)
+    alike = [pair for pair in strong if pair[0].step_px > 0.9 * largest]
+    rough, coarse = max(alike, key=lambda pair: pair[0].strong)
+    if rough.square < SQUARE:
+        return rough
+    return try_grid(small, coarse, unslipped=True) or rough
 
 
 @dataclass(frozen=True)
