@@ -22,6 +22,7 @@ from lacelay.model.target_board import (
     paper_outline_mm,
 )
 from lacelay.reading.found import Found
+from lacelay.reading.halves import Halves
 from lacelay.reading.lens import PlaneFit, Sights, first_homography, fit_plane
 
 Floats = NDArray[np.float64]
@@ -34,9 +35,9 @@ CORNER_SIGMA_PX = 0.15
 #: Fewest corners, and markers, that make a board a reference.
 FEWEST_CORNERS = 6
 FEWEST_MARKERS = 4
-#: Longer side of the picture that is searched for black squares, px, and how much blacker
-#: than their surroundings they are, grey levels.
-GATE_PX, BLACK_STEP = 1000, 20
+#: Longer sides of the pictures that markers are read in and that is searched for black squares
+#: first, px, and how much blacker than their surroundings these are, grey levels.
+MARKERS_PX, GATE_PX, BLACK_STEP = 1600, 1000, 20
 #: Of its markers, the share that must be seen for nothing to lie on it.
 BARE_SHARE = 0.95
 
@@ -80,33 +81,30 @@ class BoardSeen:
     markers: tuple[int, ...]
 
 
-def see_board(
-    gray: NDArray[np.uint8], small: NDArray[np.uint8], layout: BoardLayout
-) -> BoardSeen | None:
-    """Find the corners of a board, coarsely in `small`, then to sub-pixel in `gray`.
+def see_board(halves: Halves, layout: BoardLayout) -> BoardSeen | None:
+    """Find the corners of a board, coarsely in a smaller picture, then to sub-pixel.
 
     Parameters
     ----------
-    gray : ndarray of uint8, shape (h, w)
-        The whole photo.
-    small : ndarray of uint8, shape (h2, w2)
-        The same, smaller: about 1600 px is enough.
+    halves : Halves
+        The photo and its smaller pictures.
     layout : BoardLayout
     """
-    seen = see_markers(small, layout.marker_set)
-    return None if seen is None else _corners(gray, small, seen, layout)
+    seen = see_markers(halves, layout.marker_set)
+    return None if seen is None else _corners(halves, seen, layout)
 
 
 Markers = tuple[tuple[NDArray[np.float32], ...], NDArray[np.int32]]
 
 
-def see_markers(small: NDArray[np.uint8], marker_set: str) -> Markers | None:
-    """Square markers of a set: their corners in `small` and their numbers.
+def see_markers(halves: Halves, marker_set: str) -> Markers | None:
+    """Square markers of a set: their corners in the picture of `MARKERS_PX`, their numbers.
 
     A grid's cells are thousands of squares, each of which the marker reader would try to
     read; so only the part of the photo that holds black squares on white is given to it.
     """
-    box = _black_on_white(small)
+    small = halves.gray[halves.nearest(MARKERS_PX)]
+    box = _black_on_white(halves.gray[halves.nearest(GATE_PX)], small.shape[:2])
     if box is None:
         return None
     parameters = cv2.aruco.DetectorParameters()
@@ -125,10 +123,14 @@ def see_markers(small: NDArray[np.uint8], marker_set: str) -> Markers | None:
     )
 
 
-def _black_on_white(small: NDArray[np.uint8]) -> tuple[slice, slice] | None:
-    """Where black squares on white lie, with room round them; None where there are none."""
-    shrink = min(1.0, GATE_PX / max(small.shape))
-    gray = cv2.resize(small, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+def _black_on_white(
+    gray: NDArray[np.uint8], shape: tuple[int, ...]
+) -> tuple[slice, slice] | None:
+    """Where black squares on white lie, with room round them, in a picture of another shape.
+
+    None where there are none.
+    """
+    shrink = gray.shape[1] / shape[1]
     black = cv2.adaptiveThreshold(
         gray, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, 31, BLACK_STEP
     )
@@ -137,7 +139,7 @@ def _black_on_white(small: NDArray[np.uint8]) -> tuple[slice, slice] | None:
     for contour in contours:
         if not 40 <= len(contour) <= 600:
             continue
-        corners = cv2.approxPolyDP(contour, 0.05 * len(contour), True).reshape(-1, 2)
+        corners = cv2.approxPolyDP(contour, 0.05 * len(contour), True)[:, 0]
         if len(corners) == 4 and cv2.isContourConvex(corners):
             squares.append(corners)
     if not squares:
@@ -162,13 +164,13 @@ def _black_on_white(small: NDArray[np.uint8]) -> tuple[slice, slice] | None:
     room = 3.0 * side / shrink
     x0, y0 = np.maximum(at.min(axis=0) - room, 0).astype(int)
     x1, y1 = (at.max(axis=0) + room).astype(int)
-    return slice(y0, min(y1, small.shape[0])), slice(x0, min(x1, small.shape[1]))
+    return slice(y0, min(y1, shape[0])), slice(x0, min(x1, shape[1]))
 
 
-def _corners(
-    gray: NDArray[np.uint8], small: NDArray[np.uint8], seen: Markers, layout: BoardLayout
-) -> BoardSeen | None:
+def _corners(halves: Halves, seen: Markers, layout: BoardLayout) -> BoardSeen | None:
     corners, numbers = seen
+    level = halves.nearest(MARKERS_PX)
+    gray, small = halves.gray[0], halves.gray[level]
     own = (numbers >= layout.first_marker) & (numbers < layout.first_marker + layout.markers)
     if own.sum() < FEWEST_MARKERS:
         return None
@@ -180,8 +182,7 @@ def _corners(
     if found is None or at is None or len(found) < FEWEST_CORNERS:
         return None
     place = np.asarray(found, dtype=np.float64).reshape(-1, 2)
-    grow = gray.shape[1] / small.shape[1]
-    rough = (place + 0.5) * grow - 0.5
+    rough = (place + 0.5) * 2**level - 0.5
     index = np.asarray(at, dtype=np.int64).reshape(-1)
     across, up = layout.size
     column, row = index % (across - 1), index // (across - 1)
@@ -213,21 +214,16 @@ def _square_px(points: Floats, column: NDArray[np.int64], row: NDArray[np.int64]
     return float(np.percentile(neighbours, 10)) if len(neighbours) else 10.0
 
 
-def find_board(gray: NDArray[np.uint8], small: NDArray[np.uint8]) -> Found | None:
-    """Find our own target sheet.
-
-    Parameters
-    ----------
-    gray, small : ndarray of uint8
-        The photo and the same about 1600 px long.
-    """
-    seen = see_markers(small, MARKER_SET)
+def find_board(halves: Halves) -> Found | None:
+    """Find our own target sheet in a photo and its smaller pictures."""
+    gray = halves.gray[0]
+    seen = see_markers(halves, MARKER_SET)
     if seen is None:
         return None
     best: tuple[BoardSeen, TargetPaper] | None = None
     papers: tuple[TargetPaper, ...] = ("a4", "letter")
     for paper in papers:
-        board = _corners(gray, small, seen, target_layout(paper))
+        board = _corners(halves, seen, target_layout(paper))
         if board is not None and (best is None or len(board.corners_px) > len(best[0].corners_px)):
             best = board, paper
     if best is None:

@@ -11,19 +11,21 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, pairwise
+from math import dist
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from lacelay.reading.four_lines import area_of, four_lines, through
+from lacelay.reading.halves import Halves
 
 Floats = NDArray[np.float64]
 Image8 = NDArray[np.uint8]
 
 #: Longer side of the picture that regions are looked for in, px.
-REGION_PX = 640
+REGION_PX = 560
 #: Least and most share of the photo that a region takes.
 LEAST_SHARE, MOST_SHARE = 0.003, 0.75
 #: How much longer than wide a region looks at least and at most: cells of a grid are square.
@@ -82,7 +84,9 @@ class Quad:
     step: float
 
 
-def find_quads(photo: Image8, ratios: Sequence[float], smaller: Image8 | None = None) -> list[Quad]:
+def find_quads(
+    photo: Image8, ratios: Sequence[float], halves: Halves | None = None
+) -> list[Quad]:
     """Find four-sided plain regions.
 
     Parameters
@@ -91,17 +95,18 @@ def find_quads(photo: Image8, ratios: Sequence[float], smaller: Image8 | None = 
         sRGB.
     ratios : sequence of float
         Long side over short side of what is looked for.
-    smaller : ndarray of uint8, shape (h2, w2, 3), optional
-        The same photo, not smaller than `REGION_PX`, to save time.
+    halves : Halves, optional
+        The photo's smaller pictures, where they are made already.
 
     Returns
     -------
     list of Quad
         The largest first.
     """
-    shrink = min(1.0, REGION_PX / max(photo.shape[:2]))
-    size = round(photo.shape[1] * shrink), round(photo.shape[0] * shrink)
-    small = cv2.resize(photo if smaller is None else smaller, size, interpolation=cv2.INTER_AREA)
+    halves = halves or Halves.of(photo)
+    level = halves.nearest(REGION_PX)
+    shrink, small = 0.5**level, halves.colour[level]
+    size = small.shape[1], small.shape[0]
     lab = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2LAB), dtype=np.uint8)
     found: list[Quad] = []
     for outline in _regions(lab):
@@ -192,14 +197,12 @@ def _regions(lab: Image8) -> Iterator[Floats]:
 def _compact(
     mask: NDArray[np.uint8], size: tuple[int, int], taken: list[tuple[int, int, int, int]]
 ) -> Iterator[Floats]:
-    found, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    contours = [np.asarray(contour, dtype=np.int32) for contour in found]
-    pieces = [contour for contour in contours if _is_piece(contour, size)]
+    pieces = _pieces(mask, size)
     for contour in pieces:
         if _is_new(contour, size, taken):
             yield contour.reshape(-1, 2).astype(np.float64)
     # A stripe of the background's own colour parts a card in two.
-    large = sorted(pieces, key=len)[-MOST_PIECES:]
+    large = pieces[:MOST_PIECES]
     for one, two in combinations(large, 2):
         hull = np.asarray(cv2.convexHull(np.concatenate([one, two])), dtype=np.int32)
         both = float(cv2.contourArea(one)) + float(cv2.contourArea(two))
@@ -209,17 +212,31 @@ def _compact(
             yield _stepped(hull.reshape(-1, 2).astype(np.float64))
 
 
-def _is_piece(contour: NDArray[np.int32], size: tuple[int, int]) -> bool:
-    """Whether an outline lies whole in the picture, is compact, and mostly straight."""
-    x, y, w, h = cv2.boundingRect(contour)
+def _pieces(mask: NDArray[np.uint8], size: tuple[int, int]) -> list[NDArray[np.int32]]:
+    """Outlines of the pieces of a mask that may be a sheet or card, or part of one."""
     whole = size[0] * size[1]
-    if not 0.2 * LEAST_SHARE < w * h / whole < 0.98 or min(w, h) < 6:
-        return False
-    # All four corners must be in the photo.
-    if x <= 1 or y <= 1 or x + w >= size[0] - 1 or y + h >= size[1] - 1:
-        return False
-    if len(contour) > 2.2 * (w + h):
-        return False
+    found, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    # An outline shorter than a square's of the least size surrounds less.
+    shortest = 4 * (np.sqrt(0.2 * LEAST_SHARE * whole) - 1)
+    pieces: list[NDArray[np.int32]] = []
+    for contour in sorted((each for each in found if len(each) >= shortest), key=len)[::-1]:
+        x, y, w, h = cv2.boundingRect(contour)
+        if not 0.2 * LEAST_SHARE < w * h / whole < 0.98 or min(w, h) < 6:
+            continue
+        # Smaller ones can only be a part of a larger thing, of which few are tried.
+        if w * h < LEAST_SHARE * whole and len(pieces) >= MOST_PIECES:
+            continue
+        # All four corners must be in the photo.
+        if x <= 1 or y <= 1 or x + w >= size[0] - 1 or y + h >= size[1] - 1:
+            continue
+        outline = np.asarray(contour, dtype=np.int32)
+        if len(outline) <= 2.2 * (w + h) and _is_piece(outline):
+            pieces.append(outline)
+    return pieces
+
+
+def _is_piece(contour: NDArray[np.int32]) -> bool:
+    """Whether an outline is compact and mostly straight."""
     hull = float(cv2.contourArea(cv2.convexHull(contour)))
     if float(cv2.contourArea(contour)) < 0.7 * hull:
         return False
@@ -261,11 +278,9 @@ def _stepped(corners: Floats) -> Floats:
 
 def _straight_share(contour: NDArray[np.int32]) -> float:
     """Share of an outline that its four longest straight stretches take."""
-    corners = cv2.approxPolyDP(contour, 1.5, True).reshape(-1, 2)
-    step = corners - corners[np.arange(-1, len(corners) - 1)]
-    lengths = np.sqrt((step * step).sum(axis=1))
-    lengths.sort()
-    return float(lengths[-4:].sum() / lengths.sum())
+    corners = cv2.approxPolyDP(contour, 1.5, True)[:, 0].tolist()
+    lengths = sorted(dist(one, two) for one, two in pairwise([corners[-1], *corners]))
+    return sum(lengths[-4:]) / sum(lengths)
 
 
 def measure_quad(

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from lacelay.errors import ScaleError
 from lacelay.reading.board import find_board, moved_board
 from lacelay.reading.found import KINDS, Floats, Found
+from lacelay.reading.halves import Halves
 from lacelay.reading.ruler import find_rulers, moved_ruler
 from lacelay.reading.sheets import corners_plane, find_sheets, moved_sheet
 from lacelay.units import format_length
@@ -18,15 +19,15 @@ from lacelay.units import format_length
 Image8 = NDArray[np.uint8]
 Point = tuple[float, float]
 
-#: Longer side of the picture that boards, sheets and cards are looked for in, px.
-SHARED_PX = 1600
 #: Two references contradict each other when they differ by this share at least, and by three
 #: times what both may be off.
 LEAST_CONTRADICTION = 0.01
 _FOUR = ("point 1", "point 2", "point 3", "point 4")
 
 
-def find_references(photo: Image8, ignore: Collection[str] = ()) -> tuple[Found, ...]:
+def find_references(
+    photo: Image8, ignore: Collection[str] = (), halves: Halves | None = None
+) -> tuple[Found, ...]:
     """Find a target sheet, sheets of paper, bank cards and rulers.
 
     Parameters
@@ -35,6 +36,8 @@ def find_references(photo: Image8, ignore: Collection[str] = ()) -> tuple[Found,
         sRGB, upright.
     ignore : collection of str
         Kinds that are not looked for, of `found.KINDS`.
+    halves : Halves, optional
+        The photo's smaller pictures, where they are made already.
 
     Returns
     -------
@@ -50,18 +53,15 @@ def find_references(photo: Image8, ignore: Collection[str] = ()) -> tuple[Found,
     strange = set(ignore) - set(KINDS)
     if strange:
         raise ValueError(f"no kinds of reference: {', '.join(sorted(strange))}")
-    gray = np.asarray(cv2.cvtColor(photo, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
-    shrink = min(1.0, SHARED_PX / max(gray.shape))
-    size = round(photo.shape[1] * shrink), round(photo.shape[0] * shrink)
-    small = np.asarray(cv2.resize(photo, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    halves = halves or Halves.of(photo)
     found: list[Found] = []
     if "board" not in ignore:
-        board = find_board(gray, np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY)))
+        board = find_board(halves)
         found += [board] if board is not None else []
     if not {"sheet", "card"} <= set(ignore):
-        found += [one for one in find_sheets(photo, small) if one.kind not in ignore]
+        found += [one for one in find_sheets(photo, halves) if one.kind not in ignore]
     if "ruler" not in ignore:
-        found += _apart(find_rulers(gray))
+        found += _apart(find_rulers(halves))
     found = [one.upright() for one in found if one.kind == "board" or not _on_board(one, found)]
     return tuple(sorted(found, key=lambda one: one.relative_sigma))
 

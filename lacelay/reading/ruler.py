@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lacelay.reading.found import Floats, Found, straight_above
+from lacelay.reading.halves import Halves
 from lacelay.reading.mark_lengths import Counting, counted
 from lacelay.units import MM_PER_INCH
 
@@ -95,13 +96,13 @@ class MarkRow:
         return np.asarray(self.start_px + s * self.along + across * right, dtype=np.float64)
 
 
-def find_rulers(gray: Image8) -> list[Found]:
+def find_rulers(halves: Halves) -> list[Found]:
     """Find rulers whose marks can be counted.
 
     Parameters
     ----------
-    gray : ndarray of uint8, shape (h, w)
-        The whole photo.
+    halves : Halves
+        The photo and its smaller pictures.
 
     Returns
     -------
@@ -110,7 +111,8 @@ def find_rulers(gray: Image8) -> list[Found]:
     """
     found: list[tuple[float, Found]] = []
     taken: list[MarkRow] = []
-    for centre, along, half, wide in mark_places(gray):
+    gray = halves.gray[0]
+    for centre, along, half, wide in mark_places(halves):
         if any(_on(row, centre, half) for row in taken):
             continue
         row = read_row(gray, centre, along, half, wide)
@@ -136,42 +138,47 @@ def _on(row: MarkRow, centre: Floats, half: float) -> bool:
     return inside and low - margin < across < high + margin
 
 
-def mark_places(gray: Image8) -> list[tuple[Floats, Floats, float, float]]:
+def mark_places(halves: Halves) -> list[tuple[Floats, Floats, float, float]]:
     """Where rows of marks may lie: centre, direction, half length and half width, px.
 
     Blocks in which the picture changes in one direction only, strung out along that very
     direction: a line's blocks are strung out across it.
     """
-    shrink = min(1.0, SEARCH_PX / max(gray.shape))
-    small = cv2.resize(gray, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-    dx = cv2.Sobel(small, cv2.CV_32F, 1, 0, scale=1 / 8)
-    dy = cv2.Sobel(small, cv2.CV_32F, 0, 1, scale=1 / 8)
+    level = halves.nearest(SEARCH_PX)
+    small = halves.gray[level]
     size = small.shape[1] // BLOCK_PX, small.shape[0] // BLOCK_PX
     if min(size) < 4:
         return []
-    crop = (slice(0, size[1] * BLOCK_PX), slice(0, size[0] * BLOCK_PX))
+    small = small[: size[1] * BLOCK_PX, : size[0] * BLOCK_PX]
+    dx = cv2.Sobel(small, cv2.CV_32F, 1, 0, scale=1 / 8)
+    dy = cv2.Sobel(small, cv2.CV_32F, 0, 1, scale=1 / 8)
 
     def blocks(values: NDArray[np.float32]) -> NDArray[np.float32]:
-        return np.asarray(cv2.resize(values[crop], size, interpolation=cv2.INTER_AREA))
+        for _ in range(3):
+            values = cv2.resize(values, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+        return values
 
     xx, yy, xy = blocks(dx * dx), blocks(dy * dy), blocks(dx * dy)
     whole = xx + yy
     coherence = np.sqrt((xx - yy) ** 2 + 4 * xy**2) / np.maximum(whole, 1e-6)
     angle = 0.5 * np.arctan2(2 * xy, xx - yy) % np.pi
     strong = (coherence > COHERENT) & (whole > LEAST_CHANGE**2)
+    grow = BLOCK_PX * 2**level
     places: list[tuple[float, Floats, Floats, float, float]] = []
     for turn in np.arange(12) * np.pi / 12:
         off = np.abs((angle - turn + np.pi / 2) % np.pi - np.pi / 2)
         own = (strong & (off < np.deg2rad(11))).astype(np.uint8)
-        if own.sum() < LEAST_BLOCKS:
+        if np.count_nonzero(own) < LEAST_BLOCKS:
             continue
         _, labels, stats, _ = cv2.connectedComponentsWithStats(own)
         long = np.maximum(stats[1:, cv2.CC_STAT_WIDTH], stats[1:, cv2.CC_STAT_HEIGHT])
         for label in 1 + np.flatnonzero(long >= 0.6 * LEAST_BLOCKS):
-            y, x = np.nonzero(labels == label)
-            points = np.stack([x, y], -1).astype(float)
+            x0, y0, w, h, _ = stats[label]
+            y, x = np.nonzero(labels[y0 : y0 + h, x0 : x0 + w] == label)
+            points = np.stack([x + x0, y + y0], -1).astype(float)
             centre = points.mean(axis=0)
-            values, vectors = np.linalg.eigh(np.cov((points - centre).T))
+            values, vectors = np.linalg.eigh((points - centre).T @ (points - centre))
+            values = values / max(len(points) - 1, 1)
             half = float(np.sqrt(3 * max(values[1], 0))) + 0.5
             wide = float(np.sqrt(3 * max(values[0], 0))) + 0.5
             along = vectors[:, 1]
@@ -179,7 +186,6 @@ def mark_places(gray: Image8) -> list[tuple[Floats, Floats, float, float]]:
             skew = abs((pointed - turn + np.pi / 2) % np.pi - np.pi / 2)
             if 2 * half < LEAST_BLOCKS or half < LEAST_LONG * wide or skew > np.deg2rad(16):
                 continue
-            grow = BLOCK_PX / shrink
             at = (centre + 0.5) * grow - 0.5
             places.append((half, at, along, half * grow, wide * grow))
     places.sort(key=lambda place: -place[0])

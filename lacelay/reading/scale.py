@@ -200,7 +200,7 @@ def find_reference(photo: NDArray[np.uint8], request: ScaleRequest | None = None
     size = width, height
     halves = Halves.of(photo)
     grid = None if "grid" in request.ignore else _find_grid(halves)
-    found = list(find_references(photo, request.ignore & set(KINDS)))
+    found = list(find_references(photo, request.ignore & set(KINDS), halves))
     if request.four_points is not None and request.sides_mm is not None:
         found.append(four_points(request.four_points, request.sides_mm, size))
     found = [

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from lacelay.errors import ScaleError
 from lacelay.reading.found import Found, Kind
+from lacelay.reading.halves import Halves
 from lacelay.reading.lens import PlaneFit, Sights, first_homography, fit_plane
 from lacelay.reading.quads import (
     Quad,
@@ -84,15 +85,15 @@ MOST_RESIDUAL_PX, MOST_RESIDUAL = 1.0, 0.0015
 CORNERS = ("corner 1", "corner 2", "corner 3", "corner 4")
 
 
-def find_sheets(photo: Image8, smaller: Image8 | None = None) -> list[Found]:
+def find_sheets(photo: Image8, halves: Halves | None = None) -> list[Found]:
     """Find sheets of A4 or Letter and ID-1 cards that lie whole in the photo.
 
     Parameters
     ----------
     photo : ndarray of uint8, shape (h, w, 3)
         sRGB.
-    smaller : ndarray of uint8, shape (h2, w2, 3), optional
-        The same photo smaller, to save time.
+    halves : Halves, optional
+        The photo's smaller pictures, where they are made already.
 
     Returns
     -------
@@ -101,7 +102,7 @@ def find_sheets(photo: Image8, smaller: Image8 | None = None) -> list[Found]:
     """
     size = photo.shape[1], photo.shape[0]
     found: dict[str, Found] = {}
-    for quad in find_quads(photo, [shape.ratio for shape in SHAPES], smaller):
+    for quad in find_quads(photo, [shape.ratio for shape in SHAPES], halves):
         shape = shape_of(quad, photo)
         if shape is None:
             continue
