@@ -38,6 +38,8 @@ FEWEST_MARKERS = 4
 #: Longer sides of the pictures that markers are read in and that is searched for black squares
 #: first, px, and how much blacker than their surroundings these are, grey levels.
 MARKERS_PX, GATE_PX, BLACK_STEP = 1600, 1000, 20
+#: Least side of a marker over its longest, in a photo taken at a slant.
+LEAST_SQUARE = 0.55
 #: Of its markers, the share that must be seen for nothing to lie on it.
 BARE_SHARE = 0.95
 
@@ -157,14 +159,35 @@ def _black_on_white(
         return np.asarray(gray[y, x], dtype=np.int64)
 
     marked = (level(1.25).min(axis=1) - level(0.84).max(axis=1)) > 2 * BLACK_STEP
-    if marked.sum() < FEWEST_MARKERS:
+    quads = quads[marked]
+    quads = quads[_alike(quads)]
+    if len(quads) < FEWEST_MARKERS:
         return None
-    at = quads[marked].reshape(-1, 2) / shrink
-    side = float(np.sqrt(np.median([cv2.contourArea(s.astype(np.float32)) for s in quads[marked]])))
+    at = quads.reshape(-1, 2) / shrink
+    side = float(np.sqrt(np.median([cv2.contourArea(s.astype(np.float32)) for s in quads])))
     room = 3.0 * side / shrink
     x0, y0 = np.maximum(at.min(axis=0) - room, 0).astype(int)
     x1, y1 = (at.max(axis=0) + room).astype(int)
     return slice(y0, min(y1, shape[0])), slice(x0, min(x1, shape[1]))
+
+
+def _alike(quads: Floats) -> NDArray[np.bool_]:
+    """Which squares have others of their size turned the same way beside them.
+
+    The holes of lace are squares now and then, but no two of them lie like a board's.
+    """
+    sides = np.roll(quads, -1, axis=1) - quads
+    lengths = np.hypot(sides[..., 0], sides[..., 1])
+    size = lengths.mean(axis=1)
+    askew = np.hypot(*(quads[:, 0] - quads[:, 1] + quads[:, 2] - quads[:, 3]).T)
+    square = (lengths.min(axis=1) > LEAST_SQUARE * lengths.max(axis=1)) & (askew < 0.3 * size)
+    turn = np.arctan2(sides[:, 0, 1], sides[:, 0, 0])
+    turned = np.abs((turn[:, None] - turn[None] + np.pi / 4) % (np.pi / 2) - np.pi / 4)
+    middle = quads.mean(axis=1)
+    apart = np.hypot(*(middle[:, None] - middle[None]).transpose(2, 0, 1))
+    beside = (apart < 4 * size[:, None]) & (turned < np.deg2rad(15)) & square[None]
+    beside &= np.abs(np.log(size[:, None] / size[None])) < 0.4
+    return np.asarray(square & (beside.sum(axis=1) >= 3))
 
 
 def _corners(halves: Halves, seen: Markers, layout: BoardLayout) -> BoardSeen | None:

@@ -43,7 +43,7 @@ def four_lines(outline: Floats) -> Floats | None:
     votes = np.bincount(column * rows + row, minlength=bins * rows).reshape(bins, rows)
     wrapped = np.concatenate([votes[-2:, ::-1], votes, votes[:2, ::-1]]).astype(np.float32)
     smooth = cv2.GaussianBlur(wrapped, (5, 5), 1.0)[2:-2]
-    lines: list[tuple[Floats, float, NDArray[np.bool_]]] = []
+    lines: list[tuple[Floats, float]] = []
     for _ in range(7):
         peak = int(smooth.argmax())
         b, r = divmod(peak, rows)
@@ -60,10 +60,7 @@ def four_lines(outline: Floats) -> Floats | None:
         if fitted is not None:
             lines.append(fitted)
     best, best_score = None, 0.0
-    for four in combinations(range(len(lines)), 4):
-        corners = _corners_of([lines[k] for k in four])
-        if corners is None:
-            continue
+    for corners in _figures(lines):
         shares = _supported(outline, corners)
         if shares.min() < LEAST_SIDE_SEEN or shares.mean() < LEAST_SEEN:
             continue
@@ -75,7 +72,7 @@ def four_lines(outline: Floats) -> Floats | None:
 
 def _line_through(
     outline: Floats, angle: Floats, direction: float, middle: Floats, rho: float
-) -> tuple[Floats, float, NDArray[np.bool_]] | None:
+) -> tuple[Floats, float] | None:
     """Unit normal and offset of the line near (direction, rho), fitted to its points."""
     normal = np.array([-np.sin(direction), np.cos(direction)])
     offset = float(middle @ normal) + rho
@@ -86,7 +83,7 @@ def _line_through(
         if near.sum() < 8:
             return None
         direction, normal, offset = through(outline[near])
-    return normal, offset, near
+    return normal, offset
 
 
 def through(points: Floats) -> tuple[float, Floats, float]:
@@ -98,34 +95,36 @@ def through(points: Floats) -> tuple[float, Floats, float]:
     return direction, normal, float(middle @ normal)
 
 
-def _corners_of(lines: list[tuple[Floats, float, NDArray[np.bool_]]]) -> Floats | None:
-    """Corners of four lines that make a convex figure of two pairs, clockwise as seen."""
-    directions = np.array([np.arctan2(n[1], n[0]) % np.pi for n, _, _ in lines])
-    first = 0
-    off = np.abs((directions - directions[first] + np.pi / 2) % np.pi - np.pi / 2)
-    order = np.argsort(off)
-    pair, other = order[:2], order[2:]
-    if off[order[1]] > np.deg2rad(30) or off[order[2]] < np.deg2rad(45):
-        return None
-    corners = []
-    for i, j in (
-        (pair[0], other[0]),
-        (pair[0], other[1]),
-        (pair[1], other[1]),
-        (pair[1], other[0]),
-    ):
-        matrix = np.stack([lines[i][0], lines[j][0]])
-        if abs(np.linalg.det(matrix)) < 0.3:
-            return None
-        corners.append(np.linalg.solve(matrix, [lines[i][1], lines[j][1]]))
-    corner = np.asarray(corners)
-    if not cv2.isContourConvex(corner.astype(np.float32).reshape(-1, 1, 2)):
-        return None
-    x, y = corner.T
-    if float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) < 0:
-        corner = corner[::-1]
-    sides = np.hypot(*(np.roll(corner, -1, axis=0) - corner).T)
-    return np.asarray(corner, dtype=np.float64) if sides.min() > 10 else None
+def _figures(lines: list[tuple[Floats, float]]) -> list[Floats]:
+    """All convex figures of four of the lines that make two pairs, clockwise as seen."""
+    if len(lines) < 4:
+        return []
+    normal = np.array([n for n, _ in lines])
+    offset = np.array([c for _, c in lines])
+    direction = np.arctan2(normal[:, 1], normal[:, 0])
+    apart = np.abs((direction[:, None] - direction[None] + np.pi / 2) % np.pi - np.pi / 2)
+    # Where each two of them cross.
+    cross = normal[:, None, 0] * normal[None, :, 1] - normal[:, None, 1] * normal[None, :, 0]
+    safe = np.where(np.abs(cross) < 1e-9, 1e-9, cross)
+    x = (offset[:, None] * normal[None, :, 1] - offset[None] * normal[:, None, 1]) / safe
+    y = (offset[None] * normal[:, None, 0] - offset[:, None] * normal[None, :, 0]) / safe
+    figures = []
+    for four in combinations(range(len(lines)), 4):
+        first = four[0]
+        second, *others = sorted(four[1:], key=lambda k: apart[first, k])
+        if apart[first, second] > np.deg2rad(30) or apart[first, others[0]] < np.deg2rad(45):
+            continue
+        round_it = [(first, others[0]), (first, others[1]), (second, others[1])]
+        pairs = [*round_it, (second, others[0])]
+        if min(abs(cross[pair]) for pair in pairs) < 0.3:
+            continue
+        corner = np.array([(x[pair], y[pair]) for pair in pairs])
+        ahead = np.roll(corner, -1, axis=0) - corner
+        bend = ahead[:, 0] * np.roll(ahead[:, 1], -1) - ahead[:, 1] * np.roll(ahead[:, 0], -1)
+        if not (np.all(bend > 0) or np.all(bend < 0)) or np.hypot(*ahead.T).min() <= 10:
+            continue
+        figures.append(corner if bend[0] > 0 else corner[::-1].copy())
+    return figures
 
 
 def _supported(outline: Floats, corners: Floats) -> Floats:
@@ -138,5 +137,6 @@ def _supported(outline: Floats, corners: Floats) -> Floats:
         across = (outline - start) @ np.array([-along[1], along[0]]) / length
         on = (np.abs(across) < 2.0) & (t >= 0) & (t <= length)
         bins = max(8, int(length / 4))
-        shares[k] = len(np.unique((t[on] / length * bins).astype(int))) / bins
+        hit = np.bincount((t[on] / length * bins).astype(int), minlength=bins)
+        shares[k] = np.count_nonzero(hit) / bins
     return shares

@@ -30,6 +30,8 @@ from lacelay.reading.grid_lines import (
 )
 from lacelay.reading.grid_search import CoarseGrid
 from lacelay.reading.grid_step import (
+    Places,
+    counted_over,
     divided_into,
     heavy_lines,
     main_lines,
@@ -222,7 +224,7 @@ def try_grid(gray: NDArray[np.uint8], coarse: CoarseGrid, *, unslipped: bool) ->
 
 def _strong(stretches: Stretches, kept: NDArray[np.bool_]) -> int:
     ink = stretches.mass[kept]
-    return int((ink > 0.5 * np.percentile(ink, 75)).sum())
+    return stretches.every * int((ink > 0.5 * np.percentile(ink, 75)).sum())
 
 
 def _in_passes(
@@ -271,6 +273,13 @@ def fit_grid(gray: NDArray[np.uint8], coarse: CoarseGrid) -> Grid | None:
     fitted = _unslipped(fitted)
     if not fitted.is_grid:
         return None
+    over = counted_over(Places.of(gray, fitted.pose, fitted.stretches, fitted.kept))
+    if over > 1:
+        larger = inverse(fitted.pose.photo_to_grid) @ np.diag([1.0 / over, 1.0 / over, 1.0])
+        closer = CoarseGrid(larger, coarse.support_px, coarse.support_family, fitted.pose.k1)
+        fitted = _in_passes(gray, closer, passes[1:]) or fitted
+        if not fitted.is_grid:
+            return None
     pose, stretches, kept = main_lines_only(fitted.pose, fitted.stretches, fitted.kept)
     step_px = pose.step_px(np.median(stretches.point_px[kept], axis=0))
     strong, spread = _strong(stretches, kept), fitted.spread
@@ -288,7 +297,7 @@ def fit_grid(gray: NDArray[np.uint8], coarse: CoarseGrid) -> Grid | None:
         every, phase, ratio = heavy_lines(stretches, kept)
         ratio *= main_ratio
     else:
-        divided = divided_into(gray, pose, stretches, kept)
+        divided = divided_into(Places.of(gray, pose, stretches, kept))
     extent = extent_of(stretches, kept)
     return Grid(
         photo_to_grid=pose.photo_to_grid,
@@ -357,13 +366,12 @@ def _unslipped(fitted: _Fitted) -> _Fitted:
         for slip in (-2, -1, 1, 2):
             moved = np.where((stretches.family == family) & (stretches.line > middle), slip, 0.0)
             near = (stretches.family == family) & (np.abs(stretches.line - middle) <= 1)
-            trial = Stretches(
-                stretches.point_px[~near],
-                stretches.family[~near],
-                (stretches.line + moved)[~near],
-                stretches.mass[~near],
-                stretches.thickness,
-                stretches.typical,
+            trial = replace(
+                stretches,
+                point_px=stretches.point_px[~near],
+                family=stretches.family[~near],
+                line=(stretches.line + moved)[~near],
+                mass=stretches.mass[~near],
             )
             # The pose that these numbers ask for, not the slipped one, starts the fit.
             start = _pose_from(trial, kept[~near], pose)
@@ -407,8 +415,7 @@ def _fit(stretches: Stretches, pose: Pose, lens: bool) -> _Fitted | None:
         points, family, line = points[chosen], family[chosen], line[chosen]
     step = pose.step_px(np.median(points, axis=0))
     kept = np.ones(len(points), bool)
-    covariance: Floats = np.eye(9)
-    limit = rms = 0.0
+    residual, normal, limit = np.zeros(len(points)), np.eye(9), 0.0
     lens = lens and len(points) >= FEWEST_FOR_LENS
     free = 9 if lens else 8
     parameters = np.append((pose.photo_to_grid / pose.photo_to_grid[2, 2]).ravel()[:8], pose.k1)
@@ -424,13 +431,16 @@ def _fit(stretches: Stretches, pose: Pose, lens: bool) -> _Fitted | None:
         weight = np.where(kept, (1 - (residual / limit) ** 2) ** 2, 0.0)
         jacobian = jacobian[:, :free] * scale
         normal = jacobian.T @ (weight[:, None] * jacobian)
-        delta = np.linalg.lstsq(normal, -jacobian.T @ (weight * residual), rcond=None)[0]
+        try:
+            delta = np.linalg.solve(normal, -jacobian.T @ (weight * residual))
+        except np.linalg.LinAlgError:  # the stretches fix no homography
+            return None
         parameters[:free] += delta * scale
-        rms = float(np.sqrt(np.mean(residual[kept] ** 2)))
-        covariance = np.asarray(np.linalg.pinv(normal) * rms**2, dtype=np.float64)
         # As good as there: the last step moved no place by a ten thousandth of a pixel.
         if turn > 3 and float(np.abs(jacobian @ delta).max()) * step < 1e-4:
             break
+    rms = float(np.sqrt(np.mean(residual[kept] ** 2)))
+    covariance = np.asarray(np.linalg.pinv(normal) * rms**2, dtype=np.float64)
     now = _pose_of(parameters, pose)
     off = _places(now, stretches.point_px, stretches.family == 0)[0] - stretches.line
     kept = np.abs(off) < limit

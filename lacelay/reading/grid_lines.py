@@ -5,7 +5,7 @@ Frames: photo points (x, y) in pixels, y down; grid points (i, j), one unit to a
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -15,6 +15,8 @@ Floats = NDArray[np.float64]
 
 #: Fewest good stretches that make a grid a reference.
 FEWEST_STRETCHES = 24
+#: How far beyond the reach a line is looked across, px.
+MARGIN_PX = 10.0
 #: The calmest of the stretches, in per cent of all.
 QUIET_PERCENT = 30
 
@@ -45,7 +47,10 @@ ROUGHLY, NEARLY, FINELY = Care(700, 1.4, 3), Care(1500, 1.4, 3), Care(6000, 1.0,
 
 @dataclass(frozen=True, eq=False)
 class Stretches:
-    """Measured stretches: n points, which family each belongs to, and its line number."""
+    """Measured stretches: n points, which family each belongs to, and its line number.
+
+    `every`: of the places where there may be one, one in so many was looked at.
+    """
 
     point_px: Floats
     family: NDArray[np.int64]
@@ -53,6 +58,7 @@ class Stretches:
     mass: Floats
     thickness: float
     typical: float
+    every: int = 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,7 +167,7 @@ def measure(
     (i0, j0), (i1, j1) = np.floor(limits[0]), np.ceil(limits[1])
     if (i1 - i0) * (j1 - j0) > 60_000 or i1 - i0 < 3 or j1 - j0 < 3:
         return None
-    site, family = _sites(region, (i0, j0, i1, j1), care.sites)
+    site, family, every = _sites(region, (i0, j0, i1, j1), care.sites)
     across = np.where(family[:, None] == 0, [1.0, 0.0], [0.0, 1.0])
     centre = pose.to_photo(site)
     unit_across = (pose.to_photo(site + 0.02 * across) - centre) / 0.02
@@ -176,12 +182,15 @@ def measure(
     )
     unit_along = (pose.to_photo(site + 0.02 * across[:, ::-1]) - centre) / 0.02
     step = float(np.median(np.hypot(*unit_across.T)))
-    half = int(np.clip(np.ceil((reach + 0.15) * step / care.px_apart), 6, 60))
-    offsets = np.linspace(-(reach + 0.15), reach + 0.15, 2 * half + 1)
+    # Most of what is looked at is bare mat, but never the next line.
+    limit = reach + float(np.clip(MARGIN_PX / step, 0.15, max(0.45 - reach, 0.15)))
+    half = int(np.clip(np.ceil(limit * step / care.px_apart), 6, 60))
+    offsets = np.linspace(-limit, limit, 2 * half + 1)
     beside = np.linspace(-0.18, 0.18, care.lanes)
     profile = profiles(gray, centre, (unit_across, offsets), (unit_along, beside))
     px_per_sample = (offsets[1] - offsets[0]) * step
-    return _peaks(profile, offsets, px_per_sample, reach, site, family, centre, unit_across)
+    found = _peaks(profile, offsets, px_per_sample, reach, site, family, centre, unit_across)
+    return None if found is None else replace(found, every=every)
 
 
 def _span_of(pose: Pose, size_px: tuple[int, int]) -> tuple[Floats, Floats]:
@@ -197,8 +206,11 @@ def _span_of(pose: Pose, size_px: tuple[int, int]) -> tuple[Floats, Floats]:
 
 def _sites(
     region: Region, limits: tuple[float, float, float, float], most: int
-) -> tuple[Floats, NDArray[np.int64]]:
-    """Grid points on lines in the region, twice a cell or fewer, and the family of each."""
+) -> tuple[Floats, NDArray[np.int64], int]:
+    """Grid points on lines in the region, the family of each, and one in how many it is.
+
+    There are two a cell on each line.
+    """
     i0, j0, i1, j1 = limits
     lines = np.arange(i0, i1 + 1), np.arange(j0, j1 + 1)
     halves = np.arange(i0, i1, 0.5) + 0.25, np.arange(j0, j1, 0.5) + 0.25
@@ -212,7 +224,7 @@ def _sites(
         row, column = np.nonzero(each & diagonal)
         sites.append(np.stack([i[column], j[row]], -1))
     family = np.repeat([0, 1], [len(sites[0]), len(sites[1])])
-    return np.concatenate(sites), family
+    return np.concatenate(sites), family, every
 
 
 def profiles(

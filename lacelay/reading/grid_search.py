@@ -52,6 +52,8 @@ class CoarseGrid:
 
 #: Pairs of segments tried for a family's vanishing point.
 TRIES = 200
+#: The longest segments that choose between these.
+MOST_VOTERS = 300
 
 
 @dataclass(frozen=True)
@@ -190,7 +192,9 @@ def _vanishing_point(ends: Floats) -> Floats | None:
     meets = meets[norm > 1e-9] / norm[norm > 1e-9, None]
     if len(meets) == 0:
         return None
-    votes = [float(length[_points_at(point, middle, angle)].sum()) for point in meets]
+    # The longest tell: each votes for the points it points at.
+    voters = np.argsort(-length)[:MOST_VOTERS]
+    votes = _points_at(meets[:, None], middle[voters], angle[voters]) @ length[voters]
     best = meets[int(np.argmax(votes))]
     for tolerance in (1.0, 0.7, 0.5):
         close = _points_at(best, middle, angle, tolerance)
@@ -207,9 +211,11 @@ def _vanishing_point(ends: Floats) -> Floats | None:
 def _points_at(
     point: Floats, middle: Floats, angle: Floats, share: float = 1.0
 ) -> NDArray[np.bool_]:
-    towards = np.arctan2(point[1] - point[2] * middle[:, 1], point[0] - point[2] * middle[:, 0])
-    off = np.abs((angle - towards + np.pi / 2) % np.pi - np.pi / 2)
-    return np.asarray(off < share * POINTING_RAD)
+    """Which segments point at a homogeneous point, shape (3,), or at each of (m, 1, 3)."""
+    x = point[..., 0] - point[..., 2] * middle[:, 0]
+    y = point[..., 1] - point[..., 2] * middle[:, 1]
+    off = np.abs(y * np.cos(angle) - x * np.sin(angle))
+    return np.asarray(off < np.sin(share * POINTING_RAD) * np.hypot(x, y))
 
 
 def _rectification(one: Floats, two: Floats) -> Floats | None:

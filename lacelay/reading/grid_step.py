@@ -5,7 +5,7 @@ Frames: photo points (x, y) in pixels, y down; grid points (i, j), one unit to a
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -49,73 +49,98 @@ def main_lines(
     offset = np.where(stretches.family == 0, phase[0], phase[1])
     number = (stretches.line - offset) / every
     main = np.abs(number - np.round(number)) < 1e-6
-    reduced = Stretches(
-        stretches.point_px[main],
-        stretches.family[main],
-        np.round(number[main]),
-        stretches.mass[main],
-        stretches.thickness,
-        stretches.typical,
+    reduced = replace(
+        stretches,
+        point_px=stretches.point_px[main],
+        family=stretches.family[main],
+        line=np.round(number[main]),
+        mass=stretches.mass[main],
     )
     return Pose(matrix, pose.k1, pose.centre_px, pose.focal_px), reduced, main
 
 
-#: Places at which fainter lines are looked for: a thousand tell as much as all.
-MOST_PLACES = 1000
-#: The parts looked for: how many, and the first of each that no other has.
+#: Places at which fainter lines are looked for: some hundreds tell as much as all.
+MOST_PLACES = 800
+#: The parts looked for, strong ones and faint ones: how many, and which lines tell each.
+OVER = ((5, (1, 2)), (3, (1,)), (2, (1,)))
+#: Least that a line stands out by, as a share of the lines seen; and what is as strong.
+FAINTEST, AS_STRONG = 0.07, 0.75
 PARTS = ((8, (1, 3, 5, 7)), (10, (1, 3, 7, 9)), (4, (1, 3)), (5, (1, 2, 3, 4)), (2, (1,)))
 
 
-def divided_into(
-    gray: NDArray[np.uint8], pose: Pose, stretches: Stretches, kept: NDArray[np.bool_]
-) -> int:
+@dataclass(frozen=True, eq=False)
+class Places:
+    """Places on the lines seen, from which lines that divide a step are looked for.
+
+    `grid` are n grid points, `across` the unit step across the line of each.
+    """
+
+    gray: NDArray[np.uint8]
+    pose: Pose
+    grid: Floats
+    across: Floats
+    step_px: float
+    thickness: float
+    typical: float
+
+    @staticmethod
+    def of(
+        gray: NDArray[np.uint8], pose: Pose, stretches: Stretches, kept: NDArray[np.bool_]
+    ) -> Places:
+        """Some hundreds of the stretches kept, evenly drawn."""
+        rng = np.random.default_rng(7)
+        chosen = rng.permutation(np.flatnonzero(kept))[:MOST_PLACES]
+        across = np.where(stretches.family[chosen, None] == 0, [1.0, 0.0], [0.0, 1.0])
+        step = pose.step_px(np.median(stretches.point_px[kept], axis=0))
+        at = pose.to_grid(stretches.point_px[chosen])
+        return Places(gray, pose, at, across, step, stretches.thickness, stretches.typical)
+
+    def line_at(self, share: float) -> float:
+        """How a line looks that lies that share of a step farther, as a share of those seen.
+
+        Nothing where none is to be told from the noise.
+        """
+        pose, step, thickness = self.pose, self.step_px, self.thickness
+        middle = self.grid + share * self.across
+        half = int(np.clip(2.5 * thickness + 3, 5, 0.08 * step + 4))
+        centre = pose.to_photo(middle)
+        height, width = self.gray.shape
+        room = (half + 0.2 * step) * 1.5
+        inside = ((centre > room) & (centre < [width - 1 - room, height - 1 - room])).all(1)
+        if inside.sum() < FEWEST_STRETCHES:
+            return 0.0
+        middle, across, centre = middle[inside], self.across[inside], centre[inside]
+        unit_across = (pose.to_photo(middle + 0.02 * across) - centre) / 0.02
+        unit_along = (pose.to_photo(middle + 0.02 * across[:, ::-1]) - centre) / 0.02
+        offsets = np.arange(-half, half + 1) / step
+        beside = np.linspace(-0.2, 0.2, 3)
+        profile = profiles(self.gray, centre, (unit_across, offsets), (unit_along, beside))
+        plain = np.median(profile - np.median(profile, axis=1, keepdims=True), axis=0)
+        plain *= np.sign(self.typical)
+        core = np.abs(offsets * step) <= 0.5 * thickness + 0.5
+        wings = np.abs(offsets * step) > thickness + 1
+        if not wings.any():
+            return 0.0
+        stands_out = float(plain[core].max() - np.median(plain[wings]))
+        noise = float(np.std(plain[wings])) + 0.15
+        share_of = stands_out / max(abs(self.typical), 1e-6)
+        return share_of if stands_out > 4 * noise and share_of > FAINTEST else 0.0
+
+
+def divided_into(places: Places) -> int:
     """Into how many parts fainter lines divide a step: 1, 2, 4, 5, 8 or 10."""
-    rng = np.random.default_rng(7)
-    chosen = rng.permutation(np.flatnonzero(kept))[:MOST_PLACES]
-    at = pose.to_grid(stretches.point_px[chosen])
-    across = np.where(stretches.family[chosen, None] == 0, [1.0, 0.0], [0.0, 1.0])
-    step = pose.step_px(np.median(stretches.point_px[kept], axis=0))
-    half = int(np.clip(2.5 * stretches.thickness + 3, 5, 0.08 * step + 4))
     for parts, numerators in PARTS:
-        if all(
-            _fainter_line(gray, pose, stretches, at + n / parts * across, across, step, half)
-            for n in numerators
-        ):
+        if all(places.line_at(n / parts) > 0 for n in numerators):
             return parts
     return 1
 
 
-def _fainter_line(
-    gray: NDArray[np.uint8],
-    pose: Pose,
-    stretches: Stretches,
-    middle: Floats,
-    across: Floats,
-    step: float,
-    half: int,
-) -> bool:
-    """Whether a line runs through grid points: across them the picture is like a line's."""
-    centre = pose.to_photo(middle)
-    height, width = gray.shape
-    room = (half + 0.2 * step) * 1.5
-    inside = ((centre > room) & (centre < [width - 1 - room, height - 1 - room])).all(1)
-    if inside.sum() < FEWEST_STRETCHES:
-        return False
-    middle, across, centre = middle[inside], across[inside], centre[inside]
-    unit_across = (pose.to_photo(middle + 0.02 * across) - centre) / 0.02
-    unit_along = (pose.to_photo(middle + 0.02 * across[:, ::-1]) - centre) / 0.02
-    offsets = np.arange(-half, half + 1) / step
-    beside = np.linspace(-0.2, 0.2, 5)
-    profile = profiles(gray, centre, (unit_across, offsets), (unit_along, beside))
-    plain = np.median(profile - np.median(profile, axis=1, keepdims=True), axis=0)
-    plain *= np.sign(stretches.typical)
-    core = np.abs(offsets * step) <= 0.5 * stretches.thickness + 0.5
-    wings = np.abs(offsets * step) > stretches.thickness + 1
-    if not wings.any():
-        return False
-    height_here = float(plain[core].max() - np.median(plain[wings]))
-    noise = float(np.std(plain[wings])) + 0.15
-    return height_here > max(4 * noise, 0.07 * abs(stretches.typical))
+def counted_over(places: Places) -> int:
+    """How many times too long a step is: lines as strong divide it in two, three or five."""
+    for parts, numerators in OVER:
+        if all(places.line_at(n / parts) > AS_STRONG for n in numerators):
+            return parts
+    return 1
 
 
 #: Ticks looked for along a mat's border, to a step; 8 is looked for but tells nothing.
