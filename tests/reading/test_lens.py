@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from lacelay.reading.board import BoardLayout, board_plane, find_board, see_board
+from lacelay.reading.halves import Halves
 from lacelay.reading.lens import PlaneFit, Sights, fit_plane
 
 SHARED = Path(__file__).resolve().parents[3] / "shared" / "photos"
@@ -70,7 +71,8 @@ def test_a_published_board_is_seen_whole_and_flat() -> None:
     # OpenCV documentation: 5 x 7 squares, square to marker 2 : 1, DICT_6X6_250, ids 0 to 16.
     gray = _gray("charuco_board.jpg")
     layout = BoardLayout((5, 7), 40.0, 20.0, "DICT_6X6_250", 0, 17)
-    board = see_board(gray, gray, layout)
+    halves = Halves.of(np.repeat(gray[..., None], 3, axis=2))
+    board = see_board(halves, layout)
     assert board is not None
     assert board.markers == tuple(range(17))
     assert len(board.corners_px) == 24
@@ -78,7 +80,7 @@ def test_a_published_board_is_seen_whole_and_flat() -> None:
     assert plane is not None
     assert plane.residual_px < 0.3
     # It is none of ours.
-    assert find_board(gray, gray) is None
+    assert find_board(halves) is None
 
 
 def _drawn(k1: float, span: float, noise: float, seed: int = 4) -> tuple[np.ndarray, np.ndarray]:
