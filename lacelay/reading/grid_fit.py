@@ -46,6 +46,9 @@ Floats = NDArray[np.float64]
 FEWEST_FOR_LENS = 240
 #: Most stretches the fit itself uses.
 MOST_FITTED = 1500
+#: How strong lines between those counted must be, as a share of these, to be counted too; and
+#: where those are too few.
+AS_STRONG, SEEN_AS_LINES = 0.75, 0.3
 #: Most rounds of one fit.
 MOST_TURNS = 9
 
@@ -168,9 +171,12 @@ class _Fitted:
     @property
     def is_grid(self) -> bool:
         """Near enough to its lines, and enough of these both ways."""
-        return self.residual <= max(0.02 * self.step_px, 0.6) and _is_grid(
-            self.stretches, self.kept
-        )
+        return self.is_near and _is_grid(self.stretches, self.kept)
+
+    @property
+    def is_near(self) -> bool:
+        """Near enough to its lines."""
+        return self.residual <= max(0.02 * self.step_px, 0.6)
 
 
 @dataclass(frozen=True)
@@ -208,6 +214,9 @@ def try_grid(gray: NDArray[np.uint8], coarse: CoarseGrid, *, unslipped: bool) ->
         return None
     if unslipped:
         fitted = _unslipped(fitted)
+    if not fitted.is_grid and fitted.is_near:
+        # The heavy lines of a grid may be too few: the others lie between them.
+        fitted = _counted_right(gray, fitted, coarse, passes[1], SEEN_AS_LINES)
     if not fitted.is_grid:
         return None
     square = fitted.square
@@ -273,13 +282,9 @@ def fit_grid(gray: NDArray[np.uint8], coarse: CoarseGrid) -> Grid | None:
     fitted = _unslipped(fitted)
     if not fitted.is_grid:
         return None
-    over = counted_over(Places.of(gray, fitted.pose, fitted.stretches, fitted.kept))
-    if over > 1:
-        larger = inverse(fitted.pose.photo_to_grid) @ np.diag([1.0 / over, 1.0 / over, 1.0])
-        closer = CoarseGrid(larger, coarse.support_px, coarse.support_family, fitted.pose.k1)
-        fitted = _in_passes(gray, closer, passes[1:]) or fitted
-        if not fitted.is_grid:
-            return None
+    fitted = _counted_right(gray, fitted, coarse, passes[1], AS_STRONG)
+    if not fitted.is_grid:
+        return None
     pose, stretches, kept = main_lines_only(fitted.pose, fitted.stretches, fitted.kept)
     step_px = pose.step_px(np.median(stretches.point_px[kept], axis=0))
     strong, spread = _strong(stretches, kept), fitted.spread
@@ -321,6 +326,18 @@ def fit_grid(gray: NDArray[np.uint8], coarse: CoarseGrid) -> Grid | None:
         ticks=ticks_per_step(gray, pose, extent),
         stout=stout_lines(stretches, kept),
     )
+
+
+def _counted_right(
+    gray: NDArray[np.uint8], fitted: _Fitted, coarse: CoarseGrid, again: _Pass, least: float
+) -> _Fitted:
+    """The same counted by all its lines, where others as strong lie evenly between those."""
+    over = counted_over(Places.of(gray, fitted.pose, fitted.stretches, fitted.kept), least)
+    if over == 1:
+        return fitted
+    finer = inverse(fitted.pose.photo_to_grid) @ np.diag([1 / over, 1 / over, 1.0])
+    counted = CoarseGrid(finer, coarse.support_px, coarse.support_family, fitted.pose.k1)
+    return _in_passes(gray, counted, (again,)) or fitted
 
 
 def squareness(grid_to_photo: Floats, centre_px: tuple[float, float], focal_px: float) -> float:

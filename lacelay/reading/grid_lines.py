@@ -19,6 +19,8 @@ FEWEST_STRETCHES = 24
 MARGIN_PX = 10.0
 #: The calmest of the stretches, in per cent of all.
 QUIET_PERCENT = 30
+#: Bare mat is at most so many times as restless as the calmest fifth of the places.
+MOST_UNREST, CALM_PERCENT = 3.0, 20
 
 
 @dataclass(frozen=True)
@@ -33,16 +35,24 @@ class Care:
         Between samples across a line.
     lanes : int
         Samples along a line that are averaged.
+    calm : bool
+        Whether only bare mat has a say: where lace hides most of the lines, what is seen in
+        their place would outvote them.
     """
 
     sites: int
     px_apart: float
     lanes: int
+    calm: bool
 
 
 #: To tell which of several grids it may be; to bring one near; to place it to a hundredth of
 #: a pixel.
-ROUGHLY, NEARLY, FINELY = Care(700, 1.4, 3), Care(1500, 1.4, 3), Care(6000, 1.0, 5)
+ROUGHLY, NEARLY, FINELY = (
+    Care(1000, 1.4, 3, True),
+    Care(1500, 1.4, 3, True),
+    Care(6000, 1.0, 5, False),
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -189,7 +199,9 @@ def measure(
     beside = np.linspace(-0.18, 0.18, care.lanes)
     profile = profiles(gray, centre, (unit_across, offsets), (unit_along, beside))
     px_per_sample = (offsets[1] - offsets[0]) * step
-    found = _peaks(profile, offsets, px_per_sample, reach, site, family, centre, unit_across)
+    found = _peaks(
+        profile, offsets, px_per_sample, reach, care.calm, site, family, centre, unit_across
+    )
     return None if found is None else replace(found, every=every)
 
 
@@ -269,6 +281,7 @@ def _peaks(
     offsets: Floats,
     px_per_sample: float,
     reach: float,
+    calm: bool,
     site: Floats,
     family: NDArray[np.int64],
     centre: Floats,
@@ -315,6 +328,8 @@ def _peaks(
         & (np.abs(place) < reach)
         & (wide * px_per_sample < 5 * thickness + 2)
     )
+    if calm:
+        good &= level <= MOST_UNREST * np.percentile(level, CALM_PERCENT) + 1
     if good.sum() < FEWEST_STRETCHES:
         return None
     # Ink across the line, grey level times pixels: a heavy line is thicker, paler or both.

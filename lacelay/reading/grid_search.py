@@ -21,8 +21,6 @@ Floats = NDArray[np.float64]
 
 #: Fewest lines of each family that make a grid.
 FEWEST_LINES = 4
-#: Segments are looked for in a picture of this share of the size.
-SHRUNK = 0.8
 #: A segment belongs to a vanishing point when it points at it this closely.
 POINTING_RAD = np.deg2rad(0.9)
 
@@ -65,13 +63,16 @@ class Comb:
     strength: float
 
 
-def find_grids(gray: NDArray[np.uint8]) -> Iterator[list[CoarseGrid]]:
+def find_grids(gray: NDArray[np.uint8], shrunk: float) -> Iterator[list[CoarseGrid]]:
     """Find two families of evenly spaced lines.
 
     Parameters
     ----------
     gray : ndarray of uint8, shape (h, w)
-        About 1600 px along its longer side, so that a printed line is 1 to 4 px thick.
+        About 1000 to 2000 px along its longer side, so that a printed line is 1 to 4 px thick.
+    shrunk : float
+        Segments are looked for in a picture of this share of its size: thin lines show better
+        the larger, the others sooner the smaller.
 
     Returns
     -------
@@ -79,7 +80,7 @@ def find_grids(gray: NDArray[np.uint8]) -> Iterator[list[CoarseGrid]]:
         One list for each pair of directions, the likeliest first; in it the steps that cannot
         be told apart yet. Nothing when there is no grid to be seen.
     """
-    segments = _segments(gray)
+    segments = _segments(gray, shrunk)
     if len(segments) < 2 * FEWEST_LINES:
         return
     height, width = gray.shape
@@ -127,8 +128,8 @@ def _support(
     return np.concatenate(points), np.concatenate(family)
 
 
-def _segments(gray: NDArray[np.uint8]) -> Floats:
-    detector = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE, SHRUNK)
+def _segments(gray: NDArray[np.uint8], shrunk: float) -> Floats:
+    detector = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE, shrunk)
     found: object = detector.detect(gray)[0]
     if found is None:  # OpenCV gives None where there is no segment at all
         return np.zeros((0, 4))

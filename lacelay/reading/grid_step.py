@@ -63,8 +63,8 @@ def main_lines(
 MOST_PLACES = 800
 #: The parts looked for, strong ones and faint ones: how many, and which lines tell each.
 OVER = ((5, (1, 2)), (3, (1,)), (2, (1,)))
-#: Least that a line stands out by, as a share of the lines seen; and what is as strong.
-FAINTEST, AS_STRONG = 0.07, 0.75
+#: Least that a line stands out by, as a share of the lines seen.
+FAINTEST = 0.07
 PARTS = ((8, (1, 3, 5, 7)), (10, (1, 3, 7, 9)), (4, (1, 3)), (5, (1, 2, 3, 4)), (2, (1,)))
 
 
@@ -135,10 +135,13 @@ def divided_into(places: Places) -> int:
     return 1
 
 
-def counted_over(places: Places) -> int:
-    """How many times too long a step is: lines as strong divide it in two, three or five."""
+def counted_over(places: Places, least: float) -> int:
+    """How many times too long a step is: lines divide it in two, three or five.
+
+    `least`: how strong these are, as a share of those counted.
+    """
     for parts, numerators in OVER:
-        if all(places.line_at(n / parts) > AS_STRONG for n in numerators):
+        if all(places.line_at(n / parts) > least for n in numerators):
             return parts
     return 1
 

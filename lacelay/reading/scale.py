@@ -46,8 +46,9 @@ MEASURED_MM = 0.3
 WIDTH_SIGMA = 0.01
 #: A scale that may be this far off 95 times in 100 is said to be in doubt.
 DOUBTFUL, SURE_95 = 0.01, 1.96
-#: Longer sides of the pictures that a grid is looked for in, px.
-SEARCH_SIDES_PX = (1000, 2000, 500)
+#: Longer sides of the pictures that a grid is looked for in, px, and the share of these that
+#: its lines are looked for in.
+SEARCHES = ((1000, 0.8), (1000, 1.0), (2000, 0.8), (500, 0.8))
 GRID_REMEDY = (
     "Say the grid's step (--grid 1cm or --grid 1in), or give two points a known distance apart."
 )
@@ -234,14 +235,10 @@ def find_reference(photo: NDArray[np.uint8], request: ScaleRequest | None = None
 
 
 def _find_grid(halves: Halves) -> Grid | None:
-    looked: list[int] = []
     # Thick or soft lines show better smaller, thin ones vanish there: the likeliest first.
-    for side in SEARCH_SIDES_PX:
-        level = halves.nearest(side)
-        if level in looked:
-            continue
-        looked.append(level)
-        rough = _likeliest_grid(halves.gray[level])
+    searches = [(halves.nearest(side), shrunk) for side, shrunk in SEARCHES]
+    for level, shrunk in dict.fromkeys(searches):
+        rough = _likeliest_grid(halves.gray[level], shrunk)
         if rough is not None:
             whole = fit_grid(halves.gray[0], rough.enlarged(to_photo(level)))
             if whole is not None:
@@ -249,9 +246,9 @@ def _find_grid(halves: Halves) -> Grid | None:
     return None
 
 
-def _likeliest_grid(small: NDArray[np.uint8]) -> RoughGrid | None:
+def _likeliest_grid(small: NDArray[np.uint8], shrunk: float) -> RoughGrid | None:
     tried: list[tuple[RoughGrid, CoarseGrid]] = []
-    for candidates in find_grids(small):
+    for candidates in find_grids(small, shrunk):
         for coarse in candidates:
             rough = try_grid(small, coarse, unslipped=False)
             if rough is not None:
