@@ -1,9 +1,8 @@
 """Find a ruler: a row of evenly spaced marks whose lengths say how they are counted.
 
 Millimetres have longer marks every five and ten; sixteenths of an inch every two, four,
-eight and sixteen. The spacing is measured by the phase of the row, to far less than a pixel;
-what a mark stands for is told by the lengths alone, and where they do not tell it nothing is
-given back.
+eight and sixteen. What a mark stands for is told by the lengths alone, and where they do not
+tell it nothing is given back.
 
 Frames: photo points (x, y) px, y down. Along a ruler s runs in px, n counts its marks.
 """
@@ -11,89 +10,27 @@ Frames: photo points (x, y) px, y down. Along a ruler s runs in px, n counts its
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lacelay.reading.found import Floats, Found, straight_above
+from lacelay.reading.found import Floats, Found
 from lacelay.reading.halves import Halves
 from lacelay.reading.mark_lengths import Counting, counted
+from lacelay.reading.mark_places import mark_places
+from lacelay.reading.mark_rows import MarkRow, read_row
+from lacelay.reading.row_slant import Slant, slant_of
 from lacelay.units import MM_PER_INCH
 
 Image8 = NDArray[np.uint8]
 
-#: Longer side of the picture in which rows of marks are looked for, and the blocks of it, px.
-SEARCH_PX, BLOCK_PX = 2000, 8
-#: Blocks of one direction: least coherence (0 to 1) and least change, grey levels a pixel.
-COHERENT, LEAST_CHANGE = 0.55, 4.0
-#: A row of marks is this many blocks long and this many times as long as wide.
-LEAST_BLOCKS, LEAST_LONG = 14, 4.0
-#: Rows tried, the longest first.
-MOST_ROWS = 6
-#: Fewest marks that make a ruler.
-FEWEST_MARKS = 24
-#: Marks finer than this cannot be counted, px.
-FINEST_PX = 3.2
-#: How well neighbouring marks must match.
-LEAST_LIKENESS = 0.35
 #: A ruler is printed true to a few hundredths, but its face lies 1 to 3 mm nearer the lens
 #: than the mat: 0.3 % at half a metre, an assumption.
 FACE_SIGMA = 0.003
-#: The lace lies beside it, where a slanted camera sees another scale: 0.8 to 2.6 % over the
-#: photo on seven rendered ones.
-BESIDE_SIGMA = 0.02
-
-
-@dataclass(frozen=True, eq=False)
-class MarkRow:
-    """A row of marks in the photo.
-
-    Parameters
-    ----------
-    start_px, along : ndarray, shape (2,)
-        Photo point of s = 0 and unit direction.
-    span_px : tuple of float
-        Least and largest s at which marks were seen.
-    count : ndarray, shape (3,)
-        n = (c0 + c1 s) / (1 + c2 s).
-    miss : float
-        Root mean square miss of that, in marks.
-    band_px : tuple of float
-        Across the row, least and largest distance from the line at which marks were seen,
-        positive to the right of `along` as seen.
-    lengths : ndarray, shape (m,)
-        Length of each whole-numbered mark in the span, in the order of n, from `first` on.
-    first : int
-    base : int
-        On which side of the band all marks begin, -1 or +1: there the ruler ends.
-    """
-
-    start_px: Floats
-    along: Floats
-    span_px: tuple[float, float]
-    count: Floats
-    miss: float
-    band_px: tuple[float, float]
-    lengths: Floats
-    first: int
-    base: int = -1
-
-    def at(self, n: float) -> float:
-        """Where mark n lies, s in px."""
-        c0, c1, c2 = self.count
-        return float((n - c0) / (c1 - n * c2))
-
-    def marks_per_px(self, s: float) -> float:
-        """Marks per pixel at s."""
-        c0, c1, c2 = self.count
-        return float((c1 - c0 * c2) / (1 + c2 * s) ** 2)
-
-    def point(self, s: float, across: float = 0.0) -> Floats:
-        """Photo point at s, and across from the line."""
-        right = np.array([-self.along[1], self.along[0]])
-        return np.asarray(self.start_px + s * self.along + across * right, dtype=np.float64)
+#: Where its marks tell the scale beside it to this share, the camera's slant was seen.
+SLANT_SEEN = 0.012
 
 
 def find_rulers(halves: Halves) -> list[Found]:
@@ -138,293 +75,6 @@ def _on(row: MarkRow, centre: Floats, half: float) -> bool:
     return inside and low - margin < across < high + margin
 
 
-def mark_places(halves: Halves) -> list[tuple[Floats, Floats, float, float]]:
-    """Where rows of marks may lie: centre, direction, half length and half width, px.
-
-    Blocks in which the picture changes in one direction only, strung out along that very
-    direction: a line's blocks are strung out across it.
-    """
-    level = halves.nearest(SEARCH_PX)
-    small = halves.gray[level]
-    size = small.shape[1] // BLOCK_PX, small.shape[0] // BLOCK_PX
-    if min(size) < 4:
-        return []
-    small = small[: size[1] * BLOCK_PX, : size[0] * BLOCK_PX]
-    dx = cv2.Sobel(small, cv2.CV_32F, 1, 0, scale=1 / 8)
-    dy = cv2.Sobel(small, cv2.CV_32F, 0, 1, scale=1 / 8)
-
-    def blocks(values: NDArray[np.float32]) -> NDArray[np.float32]:
-        for _ in range(3):
-            values = cv2.resize(values, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-        return values
-
-    xx, yy, xy = blocks(dx * dx), blocks(dy * dy), blocks(dx * dy)
-    whole = xx + yy
-    coherence = np.sqrt((xx - yy) ** 2 + 4 * xy**2) / np.maximum(whole, 1e-6)
-    angle = 0.5 * np.arctan2(2 * xy, xx - yy) % np.pi
-    strong = (coherence > COHERENT) & (whole > LEAST_CHANGE**2)
-    grow = BLOCK_PX * 2**level
-    places: list[tuple[float, Floats, Floats, float, float]] = []
-    for turn in np.arange(12) * np.pi / 12:
-        off = np.abs((angle - turn + np.pi / 2) % np.pi - np.pi / 2)
-        own = (strong & (off < np.deg2rad(11))).astype(np.uint8)
-        if np.count_nonzero(own) < LEAST_BLOCKS:
-            continue
-        _, labels, stats, _ = cv2.connectedComponentsWithStats(own)
-        long = np.maximum(stats[1:, cv2.CC_STAT_WIDTH], stats[1:, cv2.CC_STAT_HEIGHT])
-        for label in 1 + np.flatnonzero(long >= 0.6 * LEAST_BLOCKS):
-            x0, y0, w, h, _ = stats[label]
-            y, x = np.nonzero(labels[y0 : y0 + h, x0 : x0 + w] == label)
-            points = np.stack([x + x0, y + y0], -1).astype(float)
-            centre = points.mean(axis=0)
-            values, vectors = np.linalg.eigh((points - centre).T @ (points - centre))
-            values = values / max(len(points) - 1, 1)
-            half = float(np.sqrt(3 * max(values[1], 0))) + 0.5
-            wide = float(np.sqrt(3 * max(values[0], 0))) + 0.5
-            along = vectors[:, 1]
-            pointed = np.arctan2(along[1], along[0])
-            skew = abs((pointed - turn + np.pi / 2) % np.pi - np.pi / 2)
-            if 2 * half < LEAST_BLOCKS or half < LEAST_LONG * wide or skew > np.deg2rad(16):
-                continue
-            at = (centre + 0.5) * grow - 0.5
-            places.append((half, at, along, half * grow, wide * grow))
-    places.sort(key=lambda place: -place[0])
-    return [(at, along, half, wide) for _, at, along, half, wide in places[:MOST_ROWS]]
-
-
-def read_row(
-    gray: Image8, centre: Floats, along: Floats, half: float, wide: float
-) -> MarkRow | None:
-    """Measure the row of marks near a place, or None where there is none."""
-    reach = int(np.ceil(min(2.2 * wide + 10, 140)))
-    straightened = _levelled(gray, centre, along, half, reach)
-    if straightened is None:
-        return None
-    strip, start, along = straightened
-    calm = strip - cv2.blur(strip, (41, 1))
-    period, rows = _period(calm)
-    if period is None:
-        return None
-    calm = strip - cv2.blur(strip, (2 * int(1.5 * period) + 1, 1))
-    signal = calm[rows].mean(axis=0)
-    inside = _in_photo(start, along, len(signal), gray.shape)
-    # Marks are narrower than the gaps between them: that tells dark marks from light ones.
-    if float(np.mean(signal**3)) < 0:
-        signal, calm = -signal, -calm
-    placed = _count(signal, period, inside)
-    if placed is None:
-        return None
-    count, span, miss = placed
-    row = MarkRow(start, along, span, count, miss, (0.0, 0.0), np.zeros(0), 0)
-    return _with_lengths(row, calm, rows, reach)
-
-
-def _levelled(
-    gray: Image8, centre: Floats, along: Floats, half: float, reach: int
-) -> tuple[NDArray[np.float32], Floats, Floats] | None:
-    """A strip along the row, turned until the marks' own band lies level in it."""
-    strip, start = _strip(gray, centre, along, half, reach)
-    for _ in range(2):
-        change = np.abs(cv2.Sobel(strip, cv2.CV_32F, 1, 0))
-        cells = max(4, min(24, strip.shape[1] // 60))
-        parts = np.array_split(change, cells, axis=1)
-        across = np.arange(strip.shape[0]) - reach
-        centres = []
-        for part in parts:
-            energy = part.mean(axis=1)
-            energy = np.maximum(energy - 0.5 * energy.max(), 0)
-            centres.append(float((energy * across).sum() / max(energy.sum(), 1e-6)))
-        s = (np.arange(cells) + 0.5) / cells * strip.shape[1]
-        keep = np.ones(cells, bool)
-        line = np.zeros(2)
-        for _ in range(3):
-            line = np.polyfit(s[keep], np.array(centres)[keep], 1)
-            off = np.abs(np.array(centres) - np.polyval(line, s))
-            keep = off <= max(2.5 * float(np.median(off)), 1.0)
-            if keep.sum() < 3:
-                return None
-        right = np.array([-along[1], along[0]])
-        middle = strip.shape[1] / 2
-        centre = start + middle * along + float(np.polyval(line, middle)) * right
-        along = along + line[0] * right
-        along = along / np.hypot(*along)
-        strip, start = _strip(gray, centre, along, half, reach)
-    return strip, start, along
-
-
-def _strip(
-    gray: Image8, centre: Floats, along: Floats, half: float, reach: int
-) -> tuple[NDArray[np.float32], Floats]:
-    """The photo along a line, one px to a column, and where column 0 of the line lies."""
-    length = int(2 * 1.15 * half)
-    start = centre - along * (length - 1) / 2
-    right = np.array([-along[1], along[0]])
-    corner = start - reach * right
-    matrix = np.column_stack([along, right, corner])
-    strip = cv2.warpAffine(
-        gray,
-        matrix,
-        (length, 2 * reach + 1),
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
-    return np.asarray(strip, dtype=np.float32), start
-
-
-def _in_photo(
-    start: Floats, along: Floats, length: int, shape: tuple[int, ...]
-) -> NDArray[np.bool_]:
-    """Which columns of a strip lie in the photo."""
-    at = start + np.arange(length)[:, None] * along
-    return np.asarray(((at >= 0) & (at <= [shape[1] - 1, shape[0] - 1])).all(axis=1))
-
-
-def _period(calm: NDArray[np.float32]) -> tuple[float | None, slice]:
-    """Spacing of the finest marks, px, and the rows of the strip that show them all."""
-    length = calm.shape[1]
-    most = min(length // 8, 160)
-    if most < 8:
-        return None, slice(0)
-    calm = np.asarray(cv2.blur(calm, (1, 3)), dtype=np.float32)
-    spectrum = np.fft.rfft(calm - calm.mean(axis=1, keepdims=True), 2 * length, axis=1)
-    likeness = np.fft.irfft(np.abs(spectrum) ** 2, axis=1)[:, : most + 2]
-    energy = likeness[:, 0].copy()
-    likeness = likeness / np.maximum(energy, 1e-6)[:, None]
-    inner = likeness[:, 1:-1]
-    peaks = (inner > likeness[:, :-2]) & (inner >= likeness[:, 2:]) & (inner > LEAST_LIKENESS)
-    peaks[:, : int(FINEST_PX) - 1] = False
-    # The first peak after the likeness has once fallen well below it.
-    fallen = np.minimum.accumulate(inner, axis=1) < 0.1
-    peaks &= fallen & (energy > 0.08 * energy.max())[:, None]
-    has = peaks.any(axis=1)
-    if has.sum() < 3:
-        return None, slice(0)
-    first = np.where(has, peaks.argmax(axis=1) + 1, 10**6)
-    # The finest spacing that several neighbouring rows agree on.
-    for lag in np.unique(first[has]):
-        alike = np.abs(first - lag) <= max(1.0, 0.06 * lag)
-        runs = _runs(alike)
-        if not runs:
-            continue
-        start, stop = max(runs, key=lambda run: float(energy[run[0] : run[1]].sum()))
-        if stop - start < 3:
-            continue
-        mean = likeness[start:stop].mean(axis=0)
-        k = int(lag)
-        k = k - 1 + int(np.argmax(mean[k - 1 : k + 2]))
-        before, here, after = mean[k - 1], mean[k], mean[k + 1]
-        bend = before - 2 * here + after
-        shift = 0.5 * (before - after) / bend if bend < 0 else 0.0
-        return float(k + np.clip(shift, -0.6, 0.6)), slice(start, stop)
-    return None, slice(0)
-
-
-def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(int), [0]])))
-    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
-
-
-def _count(
-    signal: NDArray[np.float32], period: float, inside: NDArray[np.bool_]
-) -> tuple[Floats, tuple[float, float], float] | None:
-    """Number the marks along a row by their phase: (c0, c1, c2), the span seen, the miss."""
-    s = np.arange(len(signal), dtype=float)
-    turned = signal * np.exp(-2j * np.pi * s / period)
-    sigma = 2.0 * period
-    kernel_size = 2 * int(3 * sigma) + 1
-    if kernel_size >= len(signal):
-        return None
-    kernel = cv2.getGaussianKernel(kernel_size, sigma, cv2.CV_64F).ravel()
-    local = np.convolve(turned, kernel, mode="same")
-    level = np.sqrt(np.convolve(signal.astype(float) ** 2, kernel, mode="same"))
-    sure = np.abs(local) / np.maximum(level, 1e-6)
-    strong = inside & (sure > 0.25) & (level > 0.3 * np.percentile(level, 80))
-    runs = [run for run in _runs(strong) if run[1] - run[0] > 6 * period]
-    if not runs:
-        return None
-    # A short gap (a pin, a thread) is stepped over; a wide one may slip by a mark.
-    start, stop = max(runs, key=lambda run: run[1] - run[0])
-    for a, b in sorted(runs):
-        if stop < a <= stop + 4 * period:
-            stop = b
-        elif start > b >= start - 4 * period:
-            start = a
-    inner = slice(start, stop)
-    number = s[inner] / period + np.unwrap(np.angle(local[inner])) / (2 * np.pi)
-    at = s[inner]
-    if at[-1] - at[0] < FEWEST_MARKS * period:
-        return None
-    scale = len(signal)
-    kept = np.ones(len(at), bool)
-    count = np.zeros(3)
-    for _ in range(5):
-        share, whole = at[kept] / scale, number[kept]
-        matrix = np.stack([np.ones_like(share), share, -whole * share], -1)
-        solved = np.linalg.lstsq(matrix, whole, rcond=None)[0]
-        count = np.array([solved[0], solved[1] / scale, solved[2] / scale])
-        miss = np.abs((count[0] + count[1] * at) / (1 + count[2] * at) - number)
-        kept = miss < max(3 * float(np.median(miss)), 0.02)
-        if kept.mean() < 0.7:
-            return None
-    rms = float(np.sqrt(np.mean(miss[kept] ** 2)))
-    if rms > 0.12:
-        return None
-    return count, (float(at[0]), float(at[-1])), rms
-
-
-def _with_lengths(
-    row: MarkRow, calm: NDArray[np.float32], rows: slice, reach: int
-) -> MarkRow | None:
-    low, high = row.span_px
-    c0, c1, c2 = row.count
-    first = int(np.ceil((c0 + c1 * low) / (1 + c2 * low)))
-    last = int(np.floor((c0 + c1 * high) / (1 + c2 * high)))
-    if last - first + 1 < FEWEST_MARKS:
-        return None
-    numbers = np.arange(first, last + 1)
-
-    def columns(shift: float) -> NDArray[np.float32]:
-        n = numbers + shift
-        at = ((n - c0) / (c1 - n * c2)).astype(np.float32)
-        line = np.arange(calm.shape[0], dtype=np.float32)
-        x, y = np.meshgrid(at, line)
-        return np.asarray(cv2.remap(calm, x, y, cv2.INTER_LINEAR))
-
-    stands_out = columns(0.0) - 0.5 * (columns(-0.5) + columns(0.5))
-    typical = np.median(stands_out[rows], axis=0)
-    level = float(np.median(typical))
-    # A row of marks, not a wave: nearly every mark is there.
-    if level <= 0 or float((typical > 0.35 * level).mean()) < 0.8:
-        return None
-    relative = np.asarray(stands_out / level, dtype=np.float32)
-    lengths = _lengths(relative, rows)
-    longest = float(np.percentile(lengths, 98))
-    seen = np.flatnonzero(np.percentile(relative, 90, axis=1) > 0.5)
-    runs = [
-        run
-        for run in _runs(np.isin(np.arange(calm.shape[0]), seen))
-        if run[0] <= rows.start < run[1] or rows.start <= run[0] < rows.stop
-    ]
-    band = (float(rows.start - reach), float(rows.stop - reach))
-    if runs and longest > 0:
-        band = (float(min(band[0], runs[0][0] - reach)), float(max(band[1], runs[-1][1] - reach)))
-    # Short marks and long ones begin together at the ruler's edge and end apart.
-    below, above = rows.start - reach - band[0], band[1] - (rows.stop - reach)
-    base = -1 if below <= above else 1
-    return replace(row, band_px=band, lengths=lengths, first=first, base=base)
-
-
-def _lengths(stands_out: NDArray[np.float32], rows: slice) -> Floats:
-    """How far each mark reaches on both sides of the rows that show all of them."""
-    there = np.clip(stands_out / 0.6, 0, 1)
-    total = there[rows].sum(axis=0)
-    for side in (there[rows.stop :], there[: rows.start][::-1]):
-        if len(side):
-            # Once a mark has ended, what stands further out is a numeral or a next row.
-            total = total + np.minimum.accumulate(cv2.blur(side, (1, 3)), axis=0).sum(axis=0)
-    return np.asarray(total, dtype=np.float64)
-
-
 def _found(row: MarkRow, counting: Counting, size_px: tuple[int, int], gray: Image8) -> Found:
     ends = row.first, row.first + len(row.lengths) - 1
     places = row.at(ends[0]), row.at(ends[1])
@@ -436,7 +86,9 @@ def _found(row: MarkRow, counting: Counting, size_px: tuple[int, int], gray: Ima
     name = "ruler in inches" if abs(counting.mark_mm % (MM_PER_INCH / 32)) < 1e-6 else "ruler in mm"
     # The mark positions themselves are good to a small share of a mark at either end.
     own = 2.0 * row.miss / max(len(row.lengths) - 1, 1)
-    return _between(points, length_mm, size_px, name, own, (_body(row, gray),))
+    middle = row.point((places[0] + places[1]) / 2)
+    slant = slant_of(row.fan, row.start_px, row.along, middle, size_px)
+    return _between(points, length_mm, size_px, name, own, slant, (_body(row, gray),))
 
 
 def _xy(point: Floats) -> tuple[float, float]:
@@ -449,24 +101,29 @@ def _between(
     size_px: tuple[int, int],
     name: str,
     own_sigma: float,
+    slant: Slant,
     areas: tuple[Floats, ...],
 ) -> Found:
-    (x0, y0), (x1, y1) = points.values()
-    pixels = float(np.hypot(x1 - x0, y1 - y0))
-    heading = float(np.arctan2(y1 - y0, x1 - x0))
-    sigma = float(np.sqrt(own_sigma**2 + FACE_SIGMA**2 + BESIDE_SIGMA**2))
+    ends = np.array(list(points.values()))
+    plane = slant.to_plane(size_px)
+    flat = np.column_stack([ends, np.ones(2)]) @ plane.T
+    flat = flat[:, :2] / flat[:, 2:]
+    mm = length_mm / float(np.hypot(*(flat[1] - flat[0])))
+    middle = ends.mean(axis=0)
+    beside = slant.spread(middle, size_px)
+    local = float(np.hypot(own_sigma, FACE_SIGMA))
     return Found(
         kind="ruler",
         name=name,
-        photo_to_mat=straight_above(length_mm / pixels, heading, size_px),
+        photo_to_mat=np.diag([mm, mm, 1.0]) @ plane,
         centre_px=((size_px[0] - 1) / 2, (size_px[1] - 1) / 2),
         focal_px=float(max(size_px)),
-        relative_sigma=sigma,
-        local_sigma=float(np.hypot(own_sigma, FACE_SIGMA)),
-        middle_px=((x0 + x1) / 2, (y0 + y1) / 2),
+        relative_sigma=float(np.hypot(local, beside)),
+        local_sigma=local,
+        middle_px=(float(middle[0]), float(middle[1])),
         areas_px=areas,
         points_px=dict(points),
-        slant_seen=False,
+        slant_seen=beside < SLANT_SEEN,
     )
 
 
@@ -477,8 +134,18 @@ def moved_ruler(
     first, second = list(found.points_px)
     length_mm = float(second.removeprefix("mark at ").removesuffix(" mm"))
     points = {first: points_px[first], second: points_px[second]}
-    pixels = float(np.hypot(*np.subtract(points[first], points[second])))
-    return _between(points, length_mm, size_px, found.name, 2.0 / pixels, found.areas_px)
+    ends = np.array(list(points.values()))
+    mm = length_mm / float(np.hypot(*np.diff(found.to_mat(ends), axis=0)[0]))
+    own = 2.0 / float(np.hypot(*(ends[1] - ends[0])))
+    middle = ends.mean(axis=0)
+    return replace(
+        found,
+        photo_to_mat=np.diag([mm, mm, 1.0]) @ found.photo_to_mat,
+        relative_sigma=float(np.hypot(found.relative_sigma, own)),
+        local_sigma=float(np.hypot(own, FACE_SIGMA)),
+        middle_px=(float(middle[0]), float(middle[1])),
+        points_px=points,
+    )
 
 
 def _body(row: MarkRow, gray: Image8) -> Floats:
