@@ -49,6 +49,7 @@ class Found:
     residual_px : float
         Root mean square miss of what was measured.
     doubts : tuple of str
+        What it was taken for without more proof; another reference that agrees is proof.
     local_sigma : float or None
         The same as `relative_sigma` where the reference itself lies; None: no better there.
     """

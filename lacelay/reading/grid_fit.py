@@ -294,8 +294,8 @@ def fit_grid(gray: NDArray[np.uint8], coarse: CoarseGrid) -> Grid | None:
         # The heavy ones are the main lines, the others divide them: count main lines.
         assert every is not None
         divided = every
-        pose, stretches, _ = main_lines(pose, stretches, every, phase)
-        kept = np.ones(len(stretches.line), bool)
+        pose, stretches, main = main_lines(pose, stretches, every, phase)
+        kept = kept[main]
         step_px *= every
         spread /= every
         main_ratio = ratio

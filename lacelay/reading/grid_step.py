@@ -289,8 +289,9 @@ def _heavy_phase(numbers: NDArray[np.int64], ink: Floats, every: int) -> _HeavyP
         high, low = _median(heavy), _median(light)
         spread = 1.4826 * _median(np.abs(light - low)) + 0.05 * low
         middle = (high + low) / 2
-        # A border line or a worn one may be out of step, not more.
-        if (light > middle).sum() > max(1, 0.1 * len(light)) or (heavy < middle).mean() > 0.35:
+        # A border line or a worn one may be out of step, not more; lace may hide one of two.
+        hidden = 0.5 if len(heavy) == 2 else 0.35
+        if (light > middle).sum() > max(1, 0.1 * len(light)) or (heavy < middle).mean() > hidden:
             continue
         amiss = int((light > middle).sum() + (heavy < middle).sum())
         options.append(_HeavyPhase((high - low) / spread, phase, high / low, len(heavy), amiss))

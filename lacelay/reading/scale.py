@@ -44,6 +44,8 @@ MEASURED_MM = 0.3
 #: a grid came out 0.1 to 0.3 % off, one of fine picots 2.0 %: that one lies a little outside this
 #: with what the slant adds, as one in three may.
 WIDTH_SIGMA = 0.01
+#: References that differ by less are of one size: A4 is 1.41 times as long as A5.
+SAME_SIZE = 0.1
 #: A scale that may be this far off 95 times in 100 is said to be in doubt.
 DOUBTFUL, SURE_95 = 0.01, 1.96
 #: Longer sides of the pictures that a grid is looked for in, px, and the share of these that
@@ -333,6 +335,10 @@ def settle(reference: Reference, request: ScaleRequest, lace_width: float) -> Re
         if claim is not used:
             said = contradiction(used.name, used.local, claim.name, claim.local, claim.mm / used.mm)
             doubts += [said] if said else []
+    proved = any(
+        claim is not used and abs(np.log(claim.mm / used.mm)) < SAME_SIZE for claim in claims
+    )
+    doubts += () if proved else used.doubts
     sigma = used.sigma
     if not reference.slant_seen:
         sigma = sigma if used.all_over else float(np.hypot(sigma, UNSQUARE_SIGMA))
@@ -347,7 +353,7 @@ def settle(reference: Reference, request: ScaleRequest, lace_width: float) -> Re
         settled=True,
         name=used.name.removeprefix("the "),
         relative_sigma=sigma,
-        doubts=(*used.doubts, *doubts),
+        doubts=tuple(doubts),
         by_width=used.by_width,
     )
 

@@ -82,6 +82,8 @@ SIDE_SIGMA_PX = 0.3
 INDEPENDENT_PER_SIDE = 8
 #: Most that measured places lie off a side, px and as a share of the long side.
 MOST_RESIDUAL_PX, MOST_RESIDUAL = 1.0, 0.0015
+#: Said where nothing else confirms it.
+TAKEN_FOR_A4 = "The sheet of paper is taken for A4; A3 and A5 have the same shape."
 CORNERS = ("corner 1", "corner 2", "corner 3", "corner 4")
 
 
@@ -203,6 +205,7 @@ def _with_corners(plane: PlaneFit, shape: Shape, corners: Floats, bare: bool) ->
         radial=plane.radial,
         bare=bare,
         residual_px=plane.residual_px,
+        doubts=(TAKEN_FOR_A4,) if shape.name == "A4 sheet" else (),
     )
 
 

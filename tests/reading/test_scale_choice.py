@@ -29,7 +29,10 @@ def sheet_seen() -> Reference:
 def test_a_sheet_gives_map_scale_and_its_outline(sheet_seen: Reference) -> None:
     settled = settle(sheet_seen, ScaleRequest(), 50.0)
     assert settled.name == "A4 sheet"
-    assert settled.doubts == ()
+    # ISO 216: A3, A4 and A5 are all 1 to the square root of 2.
+    assert settled.doubts == (
+        "The sheet of paper is taken for A4; A3 and A5 have the same shape.",
+    )
     assert settled.relative_sigma < 0.005
     ends = np.array([[200.0, 1300], [1800, 1250]])
     read = float(np.hypot(*np.diff(settled.to_mat(ends), axis=0)[0]))
@@ -49,6 +52,12 @@ def test_two_points_that_agree_are_used_on_the_sheets_slant(sheet_seen: Referenc
     settled = settle(sheet_seen, _two_points(1.0), 50.0)
     assert settled.name.startswith("two points")
     assert settled.doubts == ()
+
+
+def test_another_reference_proves_that_a_sheet_is_a4(sheet_seen: Reference) -> None:
+    assert settle(sheet_seen, ScaleRequest(width_mm=50.3), 50.0).doubts == ()
+    doubts = settle(sheet_seen, ScaleRequest(width_mm=35.4), 50.0).doubts
+    assert any("taken for A4" in doubt for doubt in doubts)
 
 
 def test_contradictions_are_said_and_the_surest_used_unchanged(sheet_seen: Reference) -> None:
