@@ -125,9 +125,7 @@ def see_markers(halves: Halves, marker_set: str) -> Markers | None:
     )
 
 
-def _black_on_white(
-    gray: NDArray[np.uint8], shape: tuple[int, ...]
-) -> tuple[slice, slice] | None:
+def _black_on_white(gray: NDArray[np.uint8], shape: tuple[int, ...]) -> tuple[slice, slice] | None:
     """Where black squares on white lie, with room round them, in a picture of another shape.
 
     None where there are none.

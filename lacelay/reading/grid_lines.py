@@ -187,9 +187,8 @@ def measure(
         inside &= ((points >= 2) & (points <= [width - 3, height - 3])).all(1)
     if inside.sum() < FEWEST_STRETCHES:
         return None
-    site, family, across, centre, unit_across = (
-        values[inside] for values in (site, family, across, centre, unit_across)
-    )
+    site, family, across = site[inside], family[inside], across[inside]
+    centre, unit_across = centre[inside], unit_across[inside]
     unit_along = (pose.to_photo(site + 0.02 * across[:, ::-1]) - centre) / 0.02
     step = float(np.median(np.hypot(*unit_across.T)))
     # Most of what is looked at is bare mat, but never the next line.
@@ -211,7 +210,9 @@ def _span_of(pose: Pose, size_px: tuple[int, int]) -> tuple[Floats, Floats]:
     border = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], float)
     edge = np.linspace(0, 1, 20)[:, None]
     around = pose.to_grid(
-        np.concatenate([a + edge * (b - a) for a, b in zip(border, np.roll(border, -1, 0))])
+        np.concatenate(
+            [a + edge * (b - a) for a, b in zip(border, np.roll(border, -1, 0), strict=True)]
+        )
     )
     return around.min(0), around.max(0)
 
@@ -256,7 +257,7 @@ def profiles(
     for axis in (0, 1):
         x = centre_px[:, axis, None] + unit[:, axis, None] * offsets
         shift = lane[:, axis, None] * beside
-        at.append((x.astype(np.float32)[:, :, None] + shift.astype(np.float32)[:, None]))
+        at.append(x.astype(np.float32)[:, :, None] + shift.astype(np.float32)[:, None])
     seen = sampled(gray, at[0].reshape(shape[0], -1), at[1].reshape(shape[0], -1))
     # Sums of whole grey levels, so exact in any order.
     total = seen.reshape(shape)[..., 0].astype(np.float32)

@@ -175,8 +175,8 @@ def ticks_per_step(
             if inside.sum() < 3 * 160:
                 continue
             x, y = photo[inside].astype(np.float32).T[..., None]
-            level = sampled(gray, np.ascontiguousarray(x), np.ascontiguousarray(y))
-            level = level[:, 0].astype(np.float32)
+            seen = sampled(gray, np.ascontiguousarray(x), np.ascontiguousarray(y))
+            level = seen[:, 0].astype(np.float32)
             level = level - cv2.blur(level[:, None], (1, 61), borderType=cv2.BORDER_REPLICATE)[:, 0]
             # A lamp's glare or the lace may cross the border: no place weighs more than 3.
             size = float(level.std()) + 1e-6

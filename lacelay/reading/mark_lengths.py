@@ -90,6 +90,8 @@ def counted(lengths: Floats) -> Counting | None:
     spread = float(np.var(trimmed))
     whole = float(np.ptp(np.percentile(trimmed, (3, 97))))
     floor = (0.03 * whole) ** 2 + 1e-12
+    order = np.argsort(trimmed)
+    ordered = trimmed[order]
     scored: list[tuple[float, float, Counting]] = []
     for counting in COUNTINGS:
         if count < 1.5 * counting.cycle:
@@ -101,7 +103,10 @@ def counted(lengths: Floats) -> Counting | None:
             sizes = np.bincount(ranks, minlength=len(counting.steps) + 1)
             if (sizes == 0).any():
                 continue
-            typical = np.array([np.median(trimmed[ranks == k]) for k in range(len(sizes))])
+            # Medians of each rank, of lengths that are in order already.
+            ranked = ordered[np.argsort(ranks[order], kind="stable")]
+            begin = np.cumsum(sizes) - sizes
+            typical = (ranked[begin + (sizes - 1) // 2] + ranked[begin + sizes // 2]) / 2
             # Longer marks where the counting says so, each step clearly.
             range_of = float(typical[-1] - typical[0])
             if range_of <= LEAST_RANGE * whole or np.any(np.diff(typical) < CLEAR_STEP * range_of):

@@ -40,7 +40,8 @@ def mark_places(halves: Halves) -> list[tuple[Floats, Floats, float, float]]:
 
     def blocks(values: NDArray[np.float32]) -> NDArray[np.float32]:
         for _ in range(3):
-            values = cv2.resize(values, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+            small = cv2.resize(values, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+            values = np.asarray(small, dtype=np.float32)
         return values
 
     xx, yy, xy = blocks(dx * dx), blocks(dy * dy), blocks(dx * dy)

@@ -84,9 +84,7 @@ class Quad:
     step: float
 
 
-def find_quads(
-    photo: Image8, ratios: Sequence[float], halves: Halves | None = None
-) -> list[Quad]:
+def find_quads(photo: Image8, ratios: Sequence[float], halves: Halves | None = None) -> list[Quad]:
     """Find four-sided plain regions.
 
     Parameters

@@ -78,7 +78,9 @@ def read_fan(
     turned = bands * np.exp(-2j * np.pi * number)
 
     def smooth(values: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.asarray(cv2.GaussianBlur(np.ascontiguousarray(values), (0, 0), sigma, sigmaY=1e-3))
+        return np.asarray(
+            cv2.GaussianBlur(np.ascontiguousarray(values), (0, 0), sigma, sigmaY=1e-3)
+        )
 
     step = max(int(APART_MARKS * len(s) / max(marks, 1.0)), 1)
     # Half a window in from the ends, where it is not whole.

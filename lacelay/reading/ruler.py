@@ -29,6 +29,8 @@ Image8 = NDArray[np.uint8]
 #: A ruler is printed true to a few hundredths, but its face lies 1 to 3 mm nearer the lens
 #: than the mat: 0.3 % at half a metre, an assumption.
 FACE_SIGMA = 0.003
+#: Rulers read, the longest rows of marks first: more say the same again.
+MOST_FOUND = 2
 #: Where its marks tell the scale beside it to this share, the camera's slant was seen.
 SLANT_SEEN = 0.012
 
@@ -44,13 +46,20 @@ def find_rulers(halves: Halves) -> list[Found]:
     Returns
     -------
     list of Found
-        The longest first; a ruler with two edges may come twice.
+        Two at most, the longest first.
     """
     found: list[tuple[float, Found]] = []
     taken: list[MarkRow] = []
+    bodies: list[NDArray[np.float32]] = []
     gray = halves.gray[0]
     for centre, along, half, wide in mark_places(halves):
+        if len(found) == MOST_FOUND:
+            break
         if any(_on(row, centre, half) for row in taken):
+            continue
+        # The other edge of a ruler says the same again.
+        at = float(centre[0]), float(centre[1])
+        if any(cv2.pointPolygonTest(body, at, True) > -wide for body in bodies):
             continue
         row = read_row(gray, centre, along, half, wide)
         if row is None:
@@ -60,6 +69,7 @@ def find_rulers(halves: Halves) -> list[Found]:
             continue
         taken.append(row)
         one = _found(row, counting, (gray.shape[1], gray.shape[0]), gray)
+        bodies.append(one.areas_px[0].astype(np.float32))
         found.append((row.span_px[1] - row.span_px[0], one))
     found.sort(key=lambda pair: -pair[0])
     return [one for _, one in found]

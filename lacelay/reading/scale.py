@@ -252,7 +252,7 @@ def _likeliest_grid(small: NDArray[np.uint8], shrunk: float) -> RoughGrid | None
     tried: list[tuple[RoughGrid, CoarseGrid]] = []
     for candidates in find_grids(small, shrunk):
         for coarse in candidates:
-            rough = try_grid(small, coarse, unslipped=False)
+            rough = try_grid(small, coarse, slips=False)
             if rough is not None:
                 tried.append((rough, coarse))
         if any(rough.square < SQUARE for rough, _ in tried):
@@ -267,7 +267,7 @@ def _likeliest_grid(small: NDArray[np.uint8], shrunk: float) -> RoughGrid | None
     rough, coarse = max(alike, key=lambda pair: pair[0].strong)
     if rough.square < SQUARE:
         return rough
-    return try_grid(small, coarse, unslipped=True) or rough
+    return try_grid(small, coarse, slips=True) or rough
 
 
 @dataclass(frozen=True)

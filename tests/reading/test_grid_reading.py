@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from lacelay.errors import ScaleError
-from lacelay.reading.grid_fit import squareness
+from lacelay.reading.grid_pose import squareness
 from lacelay.reading.scale import ScaleRequest, find_reference, settle, step_from_print
 
 Drawing = Callable[..., Any]

@@ -30,9 +30,7 @@ def test_a_sheet_gives_map_scale_and_its_outline(sheet_seen: Reference) -> None:
     settled = settle(sheet_seen, ScaleRequest(), 50.0)
     assert settled.name == "A4 sheet"
     # ISO 216: A3, A4 and A5 are all 1 to the square root of 2.
-    assert settled.doubts == (
-        "The sheet of paper is taken for A4; A3 and A5 have the same shape.",
-    )
+    assert settled.doubts == ("The sheet of paper is taken for A4; A3 and A5 have the same shape.",)
     assert settled.relative_sigma < 0.005
     ends = np.array([[200.0, 1300], [1800, 1250]])
     read = float(np.hypot(*np.diff(settled.to_mat(ends), axis=0)[0]))
