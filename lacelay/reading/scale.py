@@ -49,8 +49,8 @@ SAME_SIZE = 0.1
 #: A scale that may be this far off 95 times in 100 is said to be in doubt.
 DOUBTFUL, SURE_95 = 0.01, 1.96
 #: Longer sides of the pictures that a grid is looked for in, px, and the share of these that
-#: its lines are looked for in.
-SEARCHES = ((1000, 0.8), (1000, 1.0), (2000, 0.8), (500, 0.8))
+#: its lines are looked for in; a photo no larger than this is looked at whole at the last.
+SEARCHES, SMALL_PHOTO_PX = ((1000, 0.8), (1000, 1.0), (500, 0.8)), 2400
 GRID_REMEDY = (
     "Say the grid's step (--grid 1cm or --grid 1in), or give two points a known distance apart."
 )
@@ -239,6 +239,8 @@ def find_reference(photo: NDArray[np.uint8], request: ScaleRequest | None = None
 def _find_grid(halves: Halves) -> Grid | None:
     # Thick or soft lines show better smaller, thin ones vanish there: the likeliest first.
     searches = [(halves.nearest(side), shrunk) for side, shrunk in SEARCHES]
+    if max(halves.gray[0].shape) <= SMALL_PHOTO_PX:
+        searches.append((0, 0.8))
     for level, shrunk in dict.fromkeys(searches):
         rough = _likeliest_grid(halves.gray[level], shrunk)
         if rough is not None:
