@@ -34,6 +34,8 @@ LEAST_LONG, MOST_LONG = 1.14, 2.2
 MOST_LONG_PAIR = 1.9
 #: Pieces of one level that are tried two by two, and how much of both must be filled.
 MOST_PIECES, LEAST_FILLED = 6, 0.62
+#: Least share of its hull that a piece fills.
+LEAST_COMPACT = 0.7
 #: Least share of an outline that its four longest straight stretches take: petals have less.
 LEAST_STRAIGHT = 0.5
 #: Places along each side that are measured across.
@@ -200,13 +202,16 @@ def _compact(
         if _is_new(contour, size, taken):
             yield contour.reshape(-1, 2).astype(np.float64)
     # A stripe of the background's own colour parts a card in two.
-    large = pieces[:MOST_PIECES]
-    for one, two in combinations(large, 2):
-        hull = np.asarray(cv2.convexHull(np.concatenate([one, two])), dtype=np.int32)
-        both = float(cv2.contourArea(one)) + float(cv2.contourArea(two))
-        if both > LEAST_FILLED * float(cv2.contourArea(hull)) and _is_new(
-            hull, size, taken, MOST_LONG_PAIR
-        ):
+    large = [(each, float(cv2.contourArea(each))) for each in pieces[:MOST_PIECES]]
+    for (one, own), (two, other) in combinations(large, 2):
+        both = np.concatenate([one, two])
+        _, _, w, h = cv2.boundingRect(both)
+        # A hull fills at least half of the box it touches on all four sides.
+        if own + other < 0.5 * LEAST_FILLED * w * h:
+            continue
+        hull = np.asarray(cv2.convexHull(both), dtype=np.int32)
+        filled = own + other > LEAST_FILLED * float(cv2.contourArea(hull))
+        if filled and _is_new(hull, size, taken, MOST_LONG_PAIR):
             yield _stepped(hull.reshape(-1, 2).astype(np.float64))
 
 
@@ -235,10 +240,12 @@ def _pieces(mask: NDArray[np.uint8], size: tuple[int, int]) -> list[NDArray[np.i
 
 def _is_piece(contour: NDArray[np.int32]) -> bool:
     """Whether an outline is compact and mostly straight."""
-    hull = float(cv2.contourArea(cv2.convexHull(contour)))
-    if float(cv2.contourArea(contour)) < 0.7 * hull:
+    area = float(cv2.contourArea(contour))
+    _, _, w, h = cv2.boundingRect(contour)
+    # A hull fills at least half of the box it touches on all four sides.
+    if area < 0.5 * LEAST_COMPACT * w * h or _straight_share(contour) < LEAST_STRAIGHT:
         return False
-    return _straight_share(contour) >= LEAST_STRAIGHT
+    return area >= LEAST_COMPACT * float(cv2.contourArea(cv2.convexHull(contour)))
 
 
 def _is_new(

@@ -163,7 +163,7 @@ def _body(row: MarkRow, gray: Image8) -> Floats:
     px_per_mark = 1 / row.marks_per_px(sum(row.span_px) / 2)
     reach = int(min(60 * px_per_mark, 500))
     low, high = row.span_px
-    s = np.linspace(low, high, 160)
+    s = np.linspace(low, high, 80)
     t = np.arange(-reach, reach + 1, dtype=float)
     right = np.array([-row.along[1], row.along[0]])
     at = row.start_px + s[None, :, None] * row.along + t[:, None, None] * right
