@@ -194,6 +194,8 @@ def ticks_per_step(
     return found[0]
 
 
+#: Of the lines that should be heavy, how many may not look so.
+MOST_HIDDEN = 0.35
 #: A line with so many times the ink of those beside it is heavy, whichever it is.
 STOUT_RATIO = 1.4
 
@@ -248,7 +250,8 @@ def heavy_lines(
         both = [one for one in found if one is not None]
         if len(both) < 2 or sum(one.heavy for one in both) < 3:
             continue
-        if min(one.clear for one in both) > 2.5:
+        firm = all(one.firm for one in both) or any(one.firm and one.heavy >= 3 for one in both)
+        if firm and min(one.clear for one in both) > 2.5:
             fitting.append((sum(one.amiss for one in both), every, both))
     if not fitting:
         return None, (0, 0), 1.0
@@ -269,13 +272,17 @@ def _median(values: Floats) -> float:
 
 @dataclass(frozen=True)
 class _HeavyPhase:
-    """How clearly lines of one phase are heavier, which, and how many are out of step."""
+    """How clearly lines of one phase are heavier, which, and how many are out of step.
+
+    `firm`: most that should be heavy are.
+    """
 
     clear: float
     phase: int
     ratio: float
     heavy: int
     amiss: int
+    firm: bool
 
 
 def _heavy_phase(numbers: NDArray[np.int64], ink: Floats, every: int) -> _HeavyPhase | None:
@@ -290,9 +297,11 @@ def _heavy_phase(numbers: NDArray[np.int64], ink: Floats, every: int) -> _HeavyP
         spread = 1.4826 * _median(np.abs(light - low)) + 0.05 * low
         middle = (high + low) / 2
         # A border line or a worn one may be out of step, not more; lace may hide one of two.
-        hidden = 0.5 if len(heavy) == 2 else 0.35
-        if (light > middle).sum() > max(1, 0.1 * len(light)) or (heavy < middle).mean() > hidden:
+        hidden = float((heavy < middle).mean())
+        most = 0.5 if len(heavy) == 2 else MOST_HIDDEN
+        if (light > middle).sum() > max(1, 0.1 * len(light)) or hidden > most:
             continue
         amiss = int((light > middle).sum() + (heavy < middle).sum())
-        options.append(_HeavyPhase((high - low) / spread, phase, high / low, len(heavy), amiss))
+        clear, firm = (high - low) / spread, hidden <= MOST_HIDDEN
+        options.append(_HeavyPhase(clear, phase, high / low, len(heavy), amiss, firm))
     return max(options, key=lambda one: (-one.amiss, one.clear)) if options else None
