@@ -51,7 +51,7 @@ class Care:
 ROUGHLY, NEARLY, FINELY = (
     Care(1000, 1.4, 3, True),
     Care(1500, 1.4, 3, True),
-    Care(5000, 1.0, 5, False),
+    Care(6000, 1.0, 5, False),
 )
 
 
