@@ -24,6 +24,7 @@ from lacelay.reading.edges import VALLEY_SIGMA_MM, Profile, read_edge
 from lacelay.reading.ground import read_ground
 from lacelay.reading.laces import find_laces
 from lacelay.reading.motifs import read_motifs
+from lacelay.reading.picture import lace_picture
 from lacelay.reading.repeat import find_repeat
 from lacelay.reading.ring import closed_axis, read_round
 from lacelay.reading.scale import Reference, ScaleRequest, find_reference, settle
@@ -261,7 +262,7 @@ def _read_piece(seen: _Seen, number: int, name: str, say: Progress) -> tuple[Rea
         doubts=doubts,
         closed=straight.closed,
     )
-    return Reading(lace, _picture(strip)), straight
+    return Reading(lace, lace_picture(strip)), straight
 
 
 def _refuse_pieces(outline_px: Floats, area: LaceArea) -> None:
@@ -388,24 +389,3 @@ def _outline(strip: Strip) -> Floats:
         cv2.approxPolyDP(largest, 0.12 * strip.px_per_mm, True).reshape(-1, 2).astype(np.float64)
     )
     return np.stack([strip.u_of(simple[:, 0]), strip.v_of(simple[:, 1])], -1)
-
-
-def _picture(strip: Strip) -> LacePicture:
-    """The lace's own colour: the mat's share taken out of each pixel."""
-    solid = strip.alpha[::3, ::3] > 0.8
-    typical = np.full(3, 128.0)
-    if solid.sum() > 7:
-        typical = np.median(strip.rgb[::3, ::3][solid][::2], axis=0)
-    seen = strip.rgb.astype(np.float32)
-    away = cv2.subtract(seen, strip.mat_rgb)
-    # Where lace covers little, noise would be blown up: lean on the lace's typical colour.
-    trust = np.clip((strip.alpha - 0.15) / 0.35, 0, 1)
-    share = 1 / np.maximum(strip.alpha, 0.3)
-    own = cv2.add(strip.mat_rgb, cv2.multiply(away, cv2.merge([share, share, share])))
-    channels = [
-        trust * channel + (1 - trust) * np.float32(level)
-        for channel, level in zip(cv2.split(own), typical, strict=True)
-    ]
-    # Rounded, and held within 0 and 255, by OpenCV.
-    rgba = cv2.convertScaleAbs(np.maximum(cv2.merge([*channels, strip.alpha * 255]), 0))
-    return LacePicture(np.asarray(rgba, np.uint8), strip.px_per_mm, strip.u0_mm, strip.v0_mm)
