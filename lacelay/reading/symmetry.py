@@ -16,18 +16,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from lacelay.reading.ground import Ground
-from lacelay.reading.mat import Image
+from lacelay.reading.images import agreement, band_starts, images_alike, images_seen
+from lacelay.reading.mat import Image, Mask
 from lacelay.reading.medians import median_of
-
-Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex128]
 
 #: Operations each group holds.
 HOLDS: Mapping[str, tuple[str, ...]] = {
@@ -46,11 +43,12 @@ PX_PER_MM, BLUR_MM = 2.0, 0.45
 HELD_SHARE = 0.8
 #: Within this share of the limit the group is in doubt.
 DOUBT_SHARE = 0.08
-#: The middle of the strip is known to this, mm; H and G shift by no more than this from theirs.
-MIDDLE_MM, SHIFT_MM = 2.0, 1.2
-BANDS = 8
-#: So many places of the middle are looked at closely.
-MOST_MIDDLES = 7
+#: Without copies to say how alike "alike" is, an operation holds from this likeness on.
+LONE_LIMIT = 0.72
+#: Rows that hold lace over this share of their length lie within the scallops.
+INNER_SHARE = 0.98
+#: The threads of an edge reach in no further than this from its valleys, mm.
+EDGE_MM = 2.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,33 +82,64 @@ def read_symmetry(ground: Ground, *, lower_scalloped: bool, upper_scalloped: boo
     lower_scalloped, upper_scalloped : bool
         A strip scalloped on one edge only cannot be turned or mirrored along its length.
     """
+    possible = ("p1", "p1m1") if lower_scalloped != upper_scalloped else tuple(HOLDS)
     copies = ground.copies
-    if not copies.wraps:
-        return Symmetry(
-            None, {}, 0.0,
-            f"whether the lace can be turned or mirrored was not read: {copies.reason}",
-        )  # fmt: skip
     q = min(PX_PER_MM, copies.px_per_mm)
-    folded = np.stack([_small(copy, q / copies.px_per_mm) for copy in ground.in_copy])
-    folded /= np.float32(255)
-    mask = np.stack(
-        [
-            _small(seen.view(np.uint8) * np.uint8(255), q / copies.px_per_mm) > 127
-            for seen in copies.seen
-        ]
-    )
-    common = median_of(folded, mask)
-    extent = _small(ground.extent.view(np.uint8) * np.uint8(255), q / copies.px_per_mm) > 127
+    extent = _small(ground.extent, q / copies.px_per_mm, copies.wraps) > 127
     rows = np.flatnonzero(extent.mean(axis=1) > 0.5)
     if len(rows) < 8:
         return Symmetry(None, {}, 0.0, "too little of the lace is seen to tell its symmetry")
     middle = float(rows[0] + rows[-1]) / 2
+    if not copies.wraps:
+        return _of_one(ground, extent, middle, q, possible)
+    folded = np.stack([_small(copy, q / copies.px_per_mm, True) for copy in ground.in_copy])
+    folded /= np.float32(255)
+    mask = np.stack([_small(seen, q / copies.px_per_mm, True) > 127 for seen in copies.seen])
     alike = _copies_alike(folded, mask)
+    common = median_of(folded, mask)
     likeness = images_alike(common, middle, q)
     limit = HELD_SHARE * alike
-    possible = ("p1", "p1m1") if lower_scalloped != upper_scalloped else tuple(HOLDS)
     group = group_of(likeness, limit, possible)
-    return Symmetry(group, likeness, alike, _doubt(likeness, limit, possible))
+    doubt = _doubt(likeness, limit, possible)
+    if doubt is None and len(possible) > 2 and lower_scalloped and group in ("p1", "p11g"):
+        doubt = _motifs_alone(common, extent, q, limit, group)
+    return Symmetry(group, likeness, alike, doubt)
+
+
+def _motifs_alone(common: Image, extent: Mask, q: float, limit: float, group: str) -> str | None:
+    """What to say where the motifs have a symmetry that the scallops do not share."""
+    inner = np.flatnonzero(extent.mean(axis=1) > INNER_SHARE)
+    inner = inner[round(EDGE_MM * q) : -round(EDGE_MM * q)]
+    if len(inner) < 8:
+        return None
+    own = common[inner[0] : inner[-1] + 1]
+    likeness = images_alike(own, (len(own) - 1) / 2, q)
+    if group_of(likeness, limit, tuple(HOLDS)) in ("p1", group):
+        return None
+    return (
+        "the motifs by themselves could be turned or mirrored, but the scallops do not fall in "
+        "with them: taken as a whole the lace cannot"
+    )
+
+
+def _of_one(
+    ground: Ground, extent: Mask, middle: float, q: float, possible: tuple[str, ...]
+) -> Symmetry:
+    """The group by the strip itself, where no copies can be combined."""
+    deep = extent.sum(axis=0)
+    columns = np.flatnonzero(deep > 0.5 * np.median(deep[deep > 0]))
+    own = slice(int(columns[0]), int(columns[-1]) + 1)
+    picture = _small(ground.in_copy[0], q / ground.copies.px_per_mm, False)[:, own]
+    likeness = images_seen(picture / np.float32(255), middle, q)
+    if min(likeness["V"], likeness["R"]) >= LONE_LIMIT > likeness["H"]:
+        # A mirror and a half turn, one after the other, are H or G: G may lie out of sight.
+        likeness["G"] = max(likeness["G"], min(likeness["V"], likeness["R"]))
+    group = group_of(likeness, LONE_LIMIT, possible)
+    told = (
+        f"whether the lace can be turned or mirrored was told by what is seen alone "
+        f"({ground.copies.reason}): what is not seen may differ, so compare it by hand"
+    )
+    return Symmetry(group, likeness, 1.0, told)
 
 
 def group_of(likeness: Mapping[str, float], limit: float, possible: tuple[str, ...]) -> str:
@@ -123,105 +152,19 @@ def group_of(likeness: Mapping[str, float], limit: float, possible: tuple[str, .
     return best[0]
 
 
-def images_alike(picture: Image, middle_row: float, px_per_mm: float) -> dict[str, float]:
-    """Likeness of one repeat with its images.
-
-    Parameters
-    ----------
-    picture : ndarray of float32, shape (h, w)
-        Columns wrap round.
-    middle_row : float
-        About the middle of the strip.
-    px_per_mm : float
-
-    Returns
-    -------
-    dict
-        "V", "H", "R", "G": correlation, the mean of the whole and of the bands that agree
-        least, at the best place of the axis.
-    """
-    w = picture.shape[1]
-    slack = round(MIDDLE_MM * px_per_mm)
-    near = max(1, round(SHIFT_MM * px_per_mm))
-    rows = np.fft.rfft(picture - picture.mean(axis=1, keepdims=True), axis=1)
-    # The spectrum of rows read backwards is the conjugate one, but for a shift.
-    across = _best(rows, np.conj(rows), w, None)
-    along, glided, turned = -1.0, -1.0, -1.0
-    for shift in _shifts(rows, middle_row, slack):
-        flipped = _flipped(rows, 2 * middle_row + shift)
-        along = max(along, _best(rows, flipped, w, (0, near)))
-        glided = max(glided, _best(rows, flipped, w, (w // 2, near)))
-        turned = max(turned, _best(rows, np.conj(flipped), w, None))
-    return {"V": across, "H": along, "R": turned, "G": glided}
-
-
-def _shifts(rows: Complexes, middle_row: float, slack: int) -> list[int]:
-    """Places of the middle, in half rows, where the strip may be like its images.
-
-    Only the power of every row is compared, which no shift and no turn changes: the best
-    places and their neighbours are enough.
-    """
-    power = np.abs(rows[:, 1:])
-    shifts = np.arange(-2 * slack, 2 * slack + 1)
-    alike = [float((power * _flipped(power, 2 * middle_row + shift)).sum()) for shift in shifts]
-    best = np.argsort(alike)[::-1][:MOST_MIDDLES]
-    return sorted({int(shifts[k]) for k in best})
-
-
-def _small(picture: NDArray[np.uint8], shrink: float) -> Image:
+def _small(picture: NDArray[np.uint8] | Mask, shrink: float, wraps: bool) -> Image:
+    """Blurred, smaller, 0 to 255."""
+    if picture.dtype == np.bool_:
+        picture = picture.astype(np.uint8) * np.uint8(255)
     size = (max(8, round(picture.shape[1] * shrink)), max(8, round(picture.shape[0] * shrink)))
-    small = np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+    source = np.asarray(picture, dtype=np.uint8)
+    small = np.asarray(cv2.resize(source, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
     blur = BLUR_MM * PX_PER_MM
     pad = int(3 * blur)
-    wide = cv2.GaussianBlur(np.pad(small, ((0, 0), (pad, pad)), mode="wrap"), (0, 0), blur)
+    sides = cv2.BORDER_WRAP if wraps else cv2.BORDER_REPLICATE
+    wide = cv2.copyMakeBorder(small, 0, 0, pad, pad, sides)
+    wide = cv2.GaussianBlur(wide, (0, 0), blur)
     return np.asarray(wide, dtype=np.float32)[:, pad : pad + size[0]]
-
-
-def _flipped(rows: NDArray[Any], sum_of_rows: float) -> NDArray[Any]:
-    """Row r at `sum_of_rows` - r; what comes from outside is empty."""
-    h = len(rows)
-    source = np.round(sum_of_rows - np.arange(h)).astype(int)
-    inside = (source >= 0) & (source < h)
-    return np.where(inside[:, None], rows[np.clip(source, 0, h - 1)], 0)
-
-
-def _best(one: Complexes, two: Complexes, width: int, at: tuple[int, int] | None) -> float:
-    """Correlation at the best shift, or at the best of those near a place (shift, reach).
-
-    `one` and `two` are spectra of rows about their means; the mean of the whole and of the
-    third of the bands that agree least is returned.
-    """
-    starts = np.array([band[0] for band in np.array_split(np.arange(len(one)), BANDS)])
-    bands = np.fft.irfft(np.add.reduceat(one * np.conj(two), starts, axis=0), width, axis=1)
-    energy = [_energy(side, starts, width) for side in (one, two)]
-    whole = bands.sum(axis=0)
-    if at is None:
-        shift = int(whole.argmax())
-    else:
-        reach = np.arange(at[0] - at[1], at[0] + at[1] + 1) % width
-        shift = int(reach[whole[reach].argmax()])
-    return _agreement(bands[:, shift], *energy)
-
-
-def _energy(rows: Complexes, starts: NDArray[np.int64], width: int) -> Floats:
-    """Sum of squares in every band (Parseval)."""
-    power = np.abs(rows) ** 2
-    power[:, 1 : (width + 1) // 2] *= 2
-    return np.asarray(np.add.reduceat(power.sum(axis=1), starts) / width)
-
-
-def _agreement(product: Floats, one: Floats, two: Floats) -> float:
-    """Mean of the correlation of the whole and of the bands that agree least.
-
-    Sums over each band of the products and of both squares; bare bands have no say.
-    """
-    whole = float(product.sum()) / max(float(np.sqrt(one.sum() * two.sum())), 1e-9)
-    both, larger = np.sqrt(one * two), np.maximum(one, two)
-    told = larger > 0.3 * larger.mean()
-    if not told.any():
-        return whole
-    each = np.sort((product / np.maximum(np.maximum(both, 0.5 * larger), 1e-9))[told])
-    return 0.5 * (whole + float(each[: max(1, len(each) // 3)].mean()))
 
 
 def _copies_alike(folded: NDArray[np.float32], mask: NDArray[np.bool_]) -> float:
@@ -238,9 +181,9 @@ def _copies_alike(folded: NDArray[np.float32], mask: NDArray[np.bool_]) -> float
             mean = (picture * both).sum(axis=1, keepdims=True) / count
             sides.append(np.where(both, picture - mean, 0).astype(np.float64))
         one, two = sides
-        starts = np.array([band[0] for band in np.array_split(np.arange(len(one)), BANDS)])
+        starts = band_starts(len(one))
         sums = [np.add.reduceat(term.sum(axis=1), starts) for term in (one * two, one**2, two**2)]
-        found.append(_agreement(*sums))
+        found.append(agreement(*sums))
         weights.append(float(both.mean()))
     return float(np.average(found, weights=weights)) if found else 1.0
 

@@ -7,7 +7,8 @@ true period in the outline of one edge alone.
 
 from __future__ import annotations
 
-from itertools import pairwise
+from dataclasses import replace
+from itertools import pairwise, product
 
 import cv2
 import numpy as np
@@ -22,7 +23,8 @@ from lacelay.reading.strip import Strip
 from lacelay.reading.symmetry import HOLDS, Symmetry, group_of, read_symmetry
 
 PERIOD_PX, PX_PER_MM, COPIES, HEIGHT_PX = 100, 4.0, 5, 120
-#: One leaf with a bud to its left: it has no symmetry of its own. (x, y) from the middle.
+#: One leaf, and a bud to its left: together they have no symmetry. (x, y) from the middle.
+BUD = ((2, 8), (9, 4), (12, 24), (4, 30))
 MOTIF = ((11, 14), (30, 20), (38, 34), (24, 30), (20, 46), (12, 38))
 
 
@@ -44,15 +46,15 @@ def _images(group: str) -> list[np.ndarray]:
     }[group]
 
 
-def _strip(group: str, *, lower_scallops: bool = False) -> Strip:
+def _strip(group: str, *, lower_scallops: bool = False, bud: bool = False) -> Strip:
     width = PERIOD_PX * COPIES + 30
     solid = np.zeros((HEIGHT_PX, width), np.uint8)
     net = np.zeros((HEIGHT_PX, width), np.uint8)
     for at in range(-HEIGHT_PX, width + HEIGHT_PX, 9):
         cv2.line(net, (at, 0), (at + HEIGHT_PX, HEIGHT_PX), 255, 1, cv2.LINE_AA)
         cv2.line(net, (at, HEIGHT_PX), (at + HEIGHT_PX, 0), 255, 1, cv2.LINE_AA)
-    for matrix in _images(group):
-        shape = np.column_stack([np.array(MOTIF, float), np.ones(len(MOTIF))]) @ matrix.T
+    for matrix, outline in product(_images(group), (MOTIF, BUD) if bud else (MOTIF,)):
+        shape = np.column_stack([np.array(outline, float), np.ones(len(outline))]) @ matrix.T
         for k in range(-1, COPIES + 2):
             moved = shape + [k * PERIOD_PX, (HEIGHT_PX - 1) / 2]
             cv2.fillPoly(solid, [np.round(moved * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
@@ -78,6 +80,18 @@ def _read(strip: Strip, *, lower: bool = False, upper: bool = False) -> tuple[fl
     ground = read_ground(strip, repeat.length_mm.value)
     found = read_symmetry(ground, lower_scalloped=lower, upper_scalloped=upper)
     return repeat.length_mm.value * PX_PER_MM, found
+
+
+def _alone(strip: Strip, copies: float) -> Symmetry:
+    """The first so many copies, read without knowing the repeat."""
+    own = slice(8, 8 + round(copies * PERIOD_PX))
+    cut = replace(
+        strip,
+        rgb=np.ascontiguousarray(strip.rgb[:, own]),
+        alpha=np.ascontiguousarray(strip.alpha[:, own]),
+        extent=np.ascontiguousarray(strip.extent[:, own]),
+    )
+    return read_symmetry(read_ground(cut, None), lower_scalloped=False, upper_scalloped=False)
 
 
 @pytest.mark.parametrize("group", FRIEZE_GROUPS)
@@ -112,13 +126,37 @@ def test_groups_by_what_holds() -> None:
     assert group_of({"V": 0.9, "R": 0.8, "H": 0.2, "G": 0.1}, 0.7, every) == "p1m1"
 
 
-def test_less_than_two_copies_tell_no_symmetry() -> None:
-    strip = _strip("p2")
-    ground = read_ground(strip, strip.alpha.shape[1] / PX_PER_MM / 1.5)
-    found = read_symmetry(ground, lower_scalloped=False, upper_scalloped=False)
-    assert found.group is None
+@pytest.mark.parametrize("group", FRIEZE_GROUPS)
+def test_one_repeat_alone_tells_the_group_with_a_doubt(group: str) -> None:
+    found = _alone(_strip(group, bud=True), 1.3)
+    assert found.group == group
     assert found.doubt is not None
-    assert "less than two" in found.doubt
+    assert "compare it by hand" in found.doubt
+
+
+def test_part_of_a_repeat_claims_no_symmetry_it_does_not_have() -> None:
+    for group in FRIEZE_GROUPS:
+        found = _alone(_strip(group, bud=True), 0.75)
+        assert found.group is not None
+        # p11m holds G as well, of a whole repeat.
+        assert set(HOLDS[found.group]) <= {*HOLDS[group], *("G" if group == "p2mm" else "")}
+        assert found.doubt is not None
+
+
+def test_scallops_that_break_the_mirror_of_the_motifs_are_told() -> None:
+    """Mirrored motifs under scallops whose tips lie a quarter of a pitch off the axis."""
+    strip = _strip("p1m1")
+    h, w = strip.alpha.shape
+    x = np.arange(w)
+    depth = 16 * (1 - np.abs(np.sin(np.pi * x / PERIOD_PX + np.pi / 4)))
+    row = np.arange(h)[:, None]
+    inside = strip.extent & (row < h - 9 - depth[None]) & (row > 9 + depth[None])
+    edge = inside & (cv2.erode(inside.astype(np.uint8), np.ones((9, 9), np.uint8)) == 0)
+    alpha = np.where(edge, 1, np.where(inside, strip.alpha, 0)).astype(np.float32)
+    _, found = _read(replace(strip, alpha=alpha, extent=inside), lower=True, upper=True)
+    assert found.group == "p1"
+    assert found.doubt is not None
+    assert "scallops" in found.doubt
 
 
 def test_her_words_name_no_group() -> None:
