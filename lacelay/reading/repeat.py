@@ -39,11 +39,16 @@ PX_PER_MM = 1.25
 ASLANT, ASIDE_MM = 0.06, 1.5
 #: Wider than half a mesh, narrower than a motif.
 BLUR_MM = 1.4
+#: Wider than a motif: what changes as slowly is light, mm.
+SLOW_MM = 12.0
 MOST_CANDIDATES = 10
 #: Least mean agreement of a repeat, laid on itself; from the other on it is sure.
 LEAST_ALIKE, SURE_ALIKE = 0.62, 0.68
 #: Of shifts that agree within this of the best the shortest is the repeat.
 AS_GOOD = 0.1
+#: and of those whose median agreement lacks no more than this of 1, the longer one's lack taken
+#: so many times: half a repeat is less alike all over.
+LACKS, LACKS_TIMES = 0.03, 2.0
 #: Copies differ in turn where neighbours agree less than every second (third) by this, over
 #: at least that share of the pattern.
 IN_TURN, IN_TURN_SHARE = 0.3, 0.03
@@ -99,14 +104,16 @@ def find_repeat(
     most = int(rows.shape[1] * FARTHEST_SHARE)
     if most < 8:
         return RepeatSearch(None, "too little of the lace is seen to tell its repeat")
-    like, downs = _likeness(rows, most, per_mm)
+    # Glare is no pattern either, and wider than one; but its ends would be, to measure by.
+    even = np.asarray(rows - cv2.GaussianBlur(rows, (0, 0), SLOW_MM * per_mm), dtype=np.float32)
+    like, downs = _likeness(even, most, per_mm)
     peaks = _candidates(like, pitch_mm, per_mm)
     slope = (
         float(downs[peaks[like[peaks].argmax()]] / peaks[like[peaks].argmax()])
         if len(peaks)
         else 0.0
     )
-    laid = _Laid(rows, per_mm, slope)
+    laid = _Laid(even, per_mm, slope)
     found = _choose(laid, [_exact(like, int(peak)) / per_mm for peak in peaks], pitch_mm)
     if found is None:
         return RepeatSearch(
@@ -114,7 +121,7 @@ def find_repeat(
             "the repeat could not be told: less than two of it are seen, or it is uneven; "
             "measure it and say it",
         )
-    length, bow = _measure(laid, found, v0_mm, length_mm)
+    length, bow = _measure(_Laid(rows, per_mm, slope), found, v0_mm, length_mm)
     copies = length_mm / length.value
     alike = laid.alike(found)
     if length_mm + ENDS_MM < FEWEST_COPIES * length.value:
@@ -166,18 +173,36 @@ class _Laid:
             return -1.0
         return float((weight * laid.alike).sum() / weight.sum())
 
-    def best_pair(self, shift_mm: float) -> float:
-        """Mean agreement of the two neighbouring copies that agree best."""
+    def typical(self, shift_mm: float) -> float:
+        """Median agreement over the pattern, which a hidden or spoiled part does not change."""
         laid = self.at(shift_mm)
         if laid is None:
             return -1.0
-        weight, pairs = _weight(laid), []
-        middle = (np.arange(weight.shape[1]) + 0.5) * laid.step_px / (shift_mm * self.per_mm)
-        for number in range(int(middle[-1]) + 1):
-            own = np.floor(middle) == number
-            if (own.sum() + 1) * laid.step_px >= shift_mm * self.per_mm and weight[:, own].any():
-                pairs.append(float(np.average(laid.alike[:, own], weights=weight[:, own])))
-        return max(pairs, default=-1.0)
+        order = np.argsort(laid.alike, axis=None)
+        shares = np.cumsum(_weight(laid).ravel()[order])
+        if shares[-1] <= 0:
+            return -1.0
+        return float(laid.alike.ravel()[order][np.searchsorted(shares, shares[-1] / 2)])
+
+    def best_places(self, shift_mm: float) -> float:
+        """Mean over the places of one copy of how alike the neighbours there are that agree well.
+
+        Those are the best of three; of more, the worst of the best third.
+        """
+        laid = self.at(shift_mm)
+        if laid is None:
+            return -1.0
+        weight, places = _weight(laid), _places(laid, shift_mm * self.per_mm)
+        found = []
+        for place in np.unique(places):
+            own = np.where(weight > 0, laid.alike, -1.0)[:, places == place]
+            best = np.argsort(-own, axis=1)[:, (own.shape[1] - 1) // 3, None]
+            found.append(
+                [np.take_along_axis(each[:, places == place], best, 1)[:, 0] for each in
+                 (laid.alike, weight)]
+            )  # fmt: skip
+        alike, weights = np.array(found).transpose(1, 0, 2)
+        return float((alike * weights).sum() / max(float(weights.sum()), 1e-9))
 
 
 def _places(laid: Compared, period_px: float) -> NDArray[np.int64]:
@@ -208,7 +233,13 @@ def _choose(laid: _Laid, shifts_mm: list[float], pitch_mm: float | None) -> floa
     if not scores or max(scores.values()) < LEAST_ALIKE:
         return None
     best = max(scores.values())
-    good = min(shift for shift in scores if scores[shift] >= best - AS_GOOD)
+    usual = _usual(laid.typical(max(scores, key=lambda shift: scores[shift])))
+    good = min(
+        shift
+        for shift in scores
+        if scores[shift] == best
+        or (scores[shift] >= best - AS_GOOD and laid.typical(shift) >= usual)
+    )
     for shift in scores:
         if shift < good and _but_for_damage(laid, shift, good, best):
             good = shift
@@ -218,6 +249,7 @@ def _choose(laid: _Laid, shifts_mm: list[float], pitch_mm: float | None) -> floa
         if (
             shorter >= (0.7 * pitch_mm if pitch_mm else 3.0)
             and laid.alike(shorter) >= best - AS_GOOD / 2
+            and laid.typical(shorter) >= usual
         ):
             good = shorter
             break
@@ -227,18 +259,24 @@ def _choose(laid: _Laid, shifts_mm: list[float], pitch_mm: float | None) -> floa
     return good
 
 
+def _usual(typical: float) -> float:
+    """Least median agreement of a repeat, where a longer shift has this one."""
+    return 1 - LACKS_TIMES * (1 - typical) - LACKS
+
+
 def _but_for_damage(laid: _Laid, shift_mm: float, longer_mm: float, best: float) -> bool:
     """Whether a shift is the repeat although a longer one, passing a damaged copy by, is better.
 
-    Then the longer one is a multiple of it, two neighbouring copies are wholly alike, and
-    copies do not differ in turn.
+    Then the longer one is a multiple of it, every place of the copy is wholly alike in some two
+    neighbours, and copies do not differ in turn.
     """
     times = round(longer_mm / shift_mm)
     return (
         times >= 2
         and abs(longer_mm / shift_mm / times - 1) < 0.02
         and laid.alike(shift_mm) >= LEAST_ALIKE
-        and laid.best_pair(shift_mm) >= best - AS_GOOD / 2
+        and laid.best_places(shift_mm) >= best - AS_GOOD / 2
+        and laid.typical(shift_mm) >= _usual(laid.typical(longer_mm))
         and _in_turn(laid, shift_mm, times) <= IN_TURN_SHARE
     )
 

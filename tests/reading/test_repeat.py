@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -127,6 +129,17 @@ def test_one_damaged_copy_does_not() -> None:
     for odd in ((0,), (2,), (4,)):
         length, _ = _found(_strip(6.3, odd=odd), 6.3)
         assert length == pytest.approx(REPEAT_MM, rel=0.003)
+
+
+def test_glare_over_a_third_of_the_lace_hides_no_repeat() -> None:
+    """A reflected lamp covers what lies under it, and is itself no pattern."""
+    strip = _strip(3.8)
+    h, w = strip.alpha.shape
+    y, x = np.mgrid[0:h, 0:w]
+    lamp = np.clip(2.2 - 1.6 * np.hypot((x - 0.42 * w) / (0.24 * w), y / (0.42 * h)), 0, 1)
+    alpha = np.maximum(strip.alpha, lamp).astype(np.float32)
+    length, _ = _found(replace(strip, alpha=alpha), 3.8)
+    assert length == pytest.approx(REPEAT_MM, rel=0.01)
 
 
 def test_less_than_two_copies_must_be_measured() -> None:
