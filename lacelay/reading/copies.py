@@ -31,7 +31,9 @@ Floats = NDArray[np.float64]
 #: With fewer copies the strip stands for itself.
 FEWEST_COPIES = 1.8
 #: Resolution of the displacement, px per mm; of what is combined, at the most.
-FLOW_PX_PER_MM, FOLDED_PX_PER_MM = 2.0, 5.0
+FLOW_PX_PER_MM, FOLDED_PX_PER_MM = 1.5, 5.0
+#: A strip is not made smaller by less than to this share.
+NEAR_ENOUGH = 0.9
 #: Meshes are blurred away before copies are compared: they need not fit the repeat, mm.
 BLUR_MM = 0.9
 #: The displacement is smooth: lace is cloth, and what moves within less is a motif, mm.
@@ -136,7 +138,7 @@ class Copies:
         return median_of(self.fold(picture), self.seen)
 
     def fold_bytes(self, picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
-        """Each copy of a picture of the whole strip, in bytes and quickly, shape (n, h, w)."""
+        """Each copy of a picture of the whole strip, in bytes and quickly, shape (n, h, w[, c])."""
         return self._folded(picture)
 
     def combine_bytes(self, picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -144,7 +146,7 @@ class Copies:
         return median_of_bytes(self._folded(picture), self.seen)
 
     def _folded(self, picture: NDArray[Any]) -> NDArray[Any]:
-        found = np.empty(self.seen.shape, picture.dtype)
+        found = np.empty((*self.seen.shape, *picture.shape[2:]), picture.dtype)
         for own, (places, parts) in zip(found, self._maps(picture.shape), strict=True):
             cv2.remap(
                 picture, places, parts, cv2.INTER_LINEAR, dst=own, borderMode=cv2.BORDER_REPLICATE
@@ -172,7 +174,9 @@ class Copies:
 
 def folded_shape(strip: Strip) -> tuple[int, int]:
     """Rows and columns of the strip at the resolution of the folded pictures."""
-    shrink = min(1.0, FOLDED_PX_PER_MM / strip.px_per_mm)
+    shrink = FOLDED_PX_PER_MM / strip.px_per_mm
+    if shrink > NEAR_ENOUGH:  # resampling would cost more than it saves
+        shrink = 1.0
     return round(strip.alpha.shape[0] * shrink), round(strip.alpha.shape[1] * shrink)
 
 
@@ -354,7 +358,10 @@ def _flow(
     # Beyond the ends nothing pulls: the common picture stands there too.
     here = np.where(np.asarray(mask) > 0.5, here, common)
     search = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_FAST)
+    # What is left of it is smoothed far more than its own refinement would.
     search.setFinestScale(1)
+    search.setVariationalRefinementIterations(0)
+    search.setGradientDescentIterations(12)
     found = search.calc(
         np.asarray(cv2.convertScaleAbs(common, alpha=255), dtype=np.uint8),
         np.asarray(cv2.convertScaleAbs(here, alpha=255), dtype=np.uint8),
@@ -381,14 +388,19 @@ def _trust(common: Image, cover: Image, field: NDArray[np.float32]) -> Image:
 
 def _smooth(field: NDArray[np.float32], weight: Image, spread: float) -> NDArray[np.float32]:
     """Smooth the displacement by how far it is to be trusted, carried on beyond the lace."""
-    below = cv2.GaussianBlur(weight, (0, 0), spread, borderType=cv2.BORDER_REPLICATE)
-    for axis in (0, 1):
-        blurred = cv2.GaussianBlur(
-            np.ascontiguousarray(field[..., axis]) * weight, (0, 0), spread,
-            borderType=cv2.BORDER_REPLICATE,
-        )  # fmt: skip
-        field[..., axis] = blurred / np.maximum(below, 1e-6)
-    return field
+    size = weight.shape[::-1]
+    # What is as smooth as that is told by few of its pixels.
+    shrink = min(1.0, 2.5 / spread)
+    small = (max(1, round(size[0] * shrink)), max(1, round(size[1] * shrink)))
+
+    def blurred(picture: Image) -> Image:
+        few = cv2.resize(picture, small, interpolation=cv2.INTER_AREA)
+        wide = cv2.GaussianBlur(few, (0, 0), spread * shrink, borderType=cv2.BORDER_REPLICATE)
+        return np.asarray(wide, dtype=np.float32)
+
+    below = np.maximum(blurred(weight), np.float32(1e-6))
+    few = [blurred(cv2.multiply(part, weight)) / below for part in cv2.split(field)]
+    return np.asarray(cv2.resize(cv2.merge(few), size, interpolation=cv2.INTER_LINEAR))
 
 
 def _likeness(
@@ -445,13 +457,16 @@ def _finer(
     # The displacement is slow: read it between its own pixels.
     field = field * np.array([per_column * sx, per_row * sy], np.float32)
     moved = np.asarray(cv2.resize(field, (n * w, h), interpolation=cv2.INTER_LINEAR))
-    place = np.empty((n, h, w, 2), np.float32)
-    for k in range(n):
-        own = slice(k * w, k * w + w)
-        np.add(moved[:, own, 0], column[None, own], out=place[k, ..., 0])
-        np.add(moved[:, own, 1], row[:, None], out=place[k, ..., 1])
+    moved[..., 0] += column
+    moved[..., 1] += row[:, None]
+    place = moved.reshape(h, n, w, 2).transpose(1, 0, 2, 3)
     low, high = _length_shown(strip)
-    inside = (place[..., 0] > (low - 0.5) * sx) & (place[..., 0] < (high + 0.5) * sx)
+    low_px, high_px = (low - 0.5) * sx, (high + 0.5) * sx
+    inside = np.ones((n, h, w), bool)
+    for own, at in zip(inside, place[..., 0], strict=True):
+        # Columns go on along the strip: the outermost tell whether all of them are shown.
+        if at[:, 0].min() <= low_px or at[:, -1].max() >= high_px:
+            np.logical_and(at > low_px, at < high_px, out=own)
     fine = cv2.resize(agreement, (w, h), interpolation=cv2.INTER_LINEAR)
     return Copies(
         strip,
