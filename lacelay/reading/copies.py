@@ -399,7 +399,7 @@ def _smooth(field: NDArray[np.float32], weight: Image, spread: float) -> NDArray
         return np.asarray(wide, dtype=np.float32)
 
     below = np.maximum(blurred(weight), np.float32(1e-6))
-    few = [blurred(cv2.multiply(part, weight)) / below for part in cv2.split(field)]
+    few = [blurred(field[..., k] * weight) / below for k in (0, 1)]
     return np.asarray(cv2.resize(cv2.merge(few), size, interpolation=cv2.INTER_LINEAR))
 
 
@@ -456,7 +456,8 @@ def _finer(
     row = ((y + 0.5) * sy - 0.5).astype(np.float32)
     # The displacement is slow: read it between its own pixels.
     field = field * np.array([per_column * sx, per_row * sy], np.float32)
-    moved = np.asarray(cv2.resize(field, (n * w, h), interpolation=cv2.INTER_LINEAR))
+    size = (n * w, h)
+    moved = np.asarray(cv2.resize(field, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
     moved[..., 0] += column
     moved[..., 1] += row[:, None]
     place = moved.reshape(h, n, w, 2).transpose(1, 0, 2, 3)

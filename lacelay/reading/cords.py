@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from lacelay.reading.ground import Ground
 from lacelay.reading.mat import Image, Mask
 from lacelay.reading.motifs import Piece
+from lacelay.reading.necks import rimmed
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -37,6 +38,8 @@ LEAST_SWING, OVER_DEEP = 0.012, 1.7
 LEAST_MM2 = 12.0
 #: The outlines of so many of the largest motifs tell whether there are cords.
 MOST_OUTLINES = 30
+#: So many of the places tell the typical profile.
+MOST_PROFILES = 1500
 #: Fewer places along outlines than this tell no cord.
 FEWEST_PLACES = 150
 
@@ -129,7 +132,7 @@ def cord_depth_mm(
 
 def _outline_places(piece: Piece, q: float) -> tuple[Floats, Floats]:
     """Places along an outline, (column, row), and the way inwards there, radians."""
-    wide = np.pad(piece.mask.astype(np.uint8), 3)
+    wide = rimmed(piece.mask, 3)
     deep = cv2.distanceTransform(wide, cv2.DIST_L2, 5)
     smooth = cv2.GaussianBlur(deep, (0, 0), 0.3 * q)
     contours, _ = cv2.findContours(wide, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
@@ -162,16 +165,17 @@ def _swing(profiles: Floats, headings: Floats) -> Complexes:
     """How lightness at each depth changes with the outline's direction, as a vector."""
     terms = np.column_stack([np.ones(len(headings)), np.cos(headings), np.sin(headings)])
     # Holes and beads beside an outline are no part of it.
-    middle = np.median(profiles, axis=0)
-    spread = np.median(np.abs(profiles - middle), axis=0) * 4 + 1e-6
+    few = profiles[:: max(1, len(profiles) // MOST_PROFILES)]
+    middle = np.median(few, axis=0)
+    spread = np.median(np.abs(few - middle), axis=0) * 4 + 1e-6
     held = np.clip(profiles, middle - spread, middle + spread)
-    found = np.linalg.lstsq(terms, held, rcond=None)[0]
+    found = np.linalg.solve(terms.T @ terms + 1e-9 * np.eye(3), terms.T @ held)
     return np.asarray(found[1] + 1j * found[2], dtype=np.complex128)
 
 
 def _lines(mask: Mask, depth_px: float) -> list[Floats]:
     """Middle lines of a cord round a motif, (column, row): closed where it is wide."""
-    wide = np.pad(mask.astype(np.uint8), 2)
+    wide = rimmed(mask, 2)
     deep = np.asarray(cv2.distanceTransform(wide, cv2.DIST_L2, 5), dtype=np.float32)
     inner = (deep > depth_px).astype(np.uint8)
     lines = []

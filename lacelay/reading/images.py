@@ -101,7 +101,8 @@ def agreement(product: Floats, one: Floats, two: Floats) -> float:
 
 def band_starts(rows: int) -> NDArray[np.int64]:
     """First row of every band."""
-    return np.array([band[0] for band in np.array_split(np.arange(rows), min(BANDS, rows))])
+    bands = min(BANDS, rows)
+    return np.arange(bands) * rows // bands
 
 
 def _shifts(rows: Complexes, middle_row: float, slack: int) -> list[int]:

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lacelay.reading.mat import Image, Mask
+from lacelay.reading.necks import rimmed
 
 Floats = NDArray[np.float64]
 
@@ -38,13 +39,25 @@ FILLED_MM2 = 15.0
 
 
 @dataclass(frozen=True, eq=False)
+class _Turned:
+    """A picture by angle and distance from its middle, ready to be turned: its spectrum by angle.
+
+    Rings are weighed by their area; `energy` is the sum of squares. Read the other way round,
+    which is mirrored, its spectrum is the conjugate one.
+    """
+
+    spectrum: NDArray[np.complex128]
+    energy: float
+
+
+@dataclass(frozen=True, eq=False)
 class _Shape:
-    """A motif by angle (rows) and distance from its middle (columns)."""
+    """A motif: its outline and its filling, and how much the filling varies."""
 
     area_mm2: float
     rim_mm: float
-    outline: Floats
-    filling: Floats
+    outline: _Turned
+    filling: _Turned | None
     texture: float
 
 
@@ -79,70 +92,65 @@ def kinds_of(masks: Sequence[Mask], covers: Sequence[Image], px_per_mm: float) -
 
 
 def _shape(mask: Mask, cover: Image, q: float) -> _Shape:
-    inner = cv2.erode(np.pad(mask.astype(np.uint8), 1), np.ones((3, 3), np.uint8))
-    rim = float(mask.sum() - np.sum(inner)) / q
-    rows, columns = np.nonzero(mask)
-    middle = float(columns.mean()), float(rows.mean())
-    area = float(mask.sum()) / q**2
-    outline = _polar(mask.astype(np.float32), middle, area, q)
+    ones = rimmed(mask, 1)
+    inner = cv2.erode(ones, np.ones((3, 3), np.uint8))
+    size = cv2.countNonZero(ones)
+    moments = cv2.moments(ones, binaryImage=True)
+    middle = moments["m10"] / size - 1, moments["m01"] / size - 1
+    area = size / q**2
+    rim = (size - cv2.countNonZero(inner)) / q
+    outline = _turned(mask.astype(np.float32), middle, area, q)
     if area <= FILLED_MM2:
-        return _Shape(area, rim, outline, np.zeros_like(outline), 0.0)
+        return _Shape(area, rim, outline, None, 0.0)
     smooth = np.asarray(cv2.GaussianBlur(cover, (0, 0), BLUR_MM * q))
     level = float(smooth[mask].mean())
-    deep = cv2.distanceTransform(np.pad(mask.astype(np.uint8), 1), cv2.DIST_L2, 5)[1:-1, 1:-1]
+    deep = cv2.distanceTransform(ones, cv2.DIST_L2, 5)[1:-1, 1:-1]
     within = np.asarray(deep) > 0.4 * q
     own = np.where(within, smooth - level, 0).astype(np.float32)
     texture = float(own[within].std()) if within.any() else 0.0
-    return _Shape(area, rim, outline, _polar(own, middle, area, q), texture)
+    return _Shape(area, rim, outline, _turned(own, middle, area, q), texture)
 
 
-def _polar(picture: Image, middle: tuple[float, float], area_mm2: float, q: float) -> Floats:
+def _turned(picture: Image, middle: tuple[float, float], area_mm2: float, q: float) -> _Turned:
     """By angle and distance, out to a radius that depends on the area alone: as copies do."""
     reach = 2.2 * np.sqrt(area_mm2) * q
     polar = cv2.warpPolar(
         picture, (RINGS, ANGLES), middle, reach,
         cv2.INTER_LINEAR | cv2.WARP_POLAR_LINEAR | cv2.WARP_FILL_OUTLIERS,
     )  # fmt: skip
-    return np.asarray(polar, dtype=np.float64)
+    weighed = np.asarray(polar, dtype=np.float64) * np.sqrt(np.arange(RINGS) + 0.5)
+    return _Turned(np.fft.rfft(weighed, axis=0), float((weighed**2).sum()))
 
 
 def _alike(one: _Shape, two: _Shape) -> bool:
-    turned = _overlaps(one.outline, two.outline)
-    flipped = _overlaps(one.outline, _mirrored(two.outline))
+    turned = _overlaps(one.outline, two.outline, False)
+    flipped = _overlaps(one.outline, two.outline, True)
     # Small motifs are mostly rim, and a rim is never quite the same.
     rim = RIM_MM * one.rim_mm / max(one.area_mm2, 1e-6)
     least = min(LEAST_OVERLAP, 1 - min(0.45, 0.7 * rim))
     if turned.max() < least or turned.max() < flipped.max() - FLIP_MARGIN:
         return False
-    if min(one.texture, two.texture) < LEAST_TEXTURE:
+    if one.filling is None or two.filling is None or min(one.texture, two.texture) < LEAST_TEXTURE:
         return max(one.texture, two.texture) < 2 * LEAST_TEXTURE
-    same = _best(one.filling, two.filling, turned)
-    mirror = _best(one.filling, _mirrored(two.filling), flipped)
+    same = _best(one.filling, two.filling, turned, False)
+    mirror = _best(one.filling, two.filling, flipped, True)
     return same >= LEAST_LIKENESS and same >= mirror - FILLING_MARGIN
 
 
-def _mirrored(polar: Floats) -> Floats:
-    return polar[(-np.arange(ANGLES)) % ANGLES]
-
-
-def _turns(a: Floats, b: Floats) -> Floats:
-    """Sum of products at every turn, rings weighed by their area."""
-    weight = np.arange(RINGS) + 0.5
-    both = np.fft.rfft(a, axis=0) * np.conj(np.fft.rfft(b, axis=0)) * weight
+def _turns(a: _Turned, b: _Turned, mirrored: bool) -> Floats:
+    """Sum of products at every turn."""
+    both = a.spectrum * (b.spectrum if mirrored else np.conj(b.spectrum))
     return np.asarray(np.fft.irfft(both.sum(axis=1), ANGLES), dtype=np.float64)
 
 
-def _overlaps(a: Floats, b: Floats) -> Floats:
+def _overlaps(a: _Turned, b: _Turned, mirrored: bool) -> Floats:
     """Intersection over union at every turn."""
-    weight = np.arange(RINGS) + 0.5
-    total = float(((a**2 + b**2) * weight).sum())
-    both = _turns(a, b)
-    return np.asarray(both / np.maximum(total - both, 1e-9), dtype=np.float64)
+    both = _turns(a, b, mirrored)
+    return np.asarray(both / np.maximum(a.energy + b.energy - both, 1e-9), dtype=np.float64)
 
 
-def _best(a: Floats, b: Floats, overlaps: Floats) -> float:
+def _best(a: _Turned, b: _Turned, overlaps: Floats, mirrored: bool) -> float:
     """Best correlation of two fillings among the turns at which the outlines agree."""
-    weight = np.arange(RINGS) + 0.5
-    size = float(np.sqrt(((a**2) * weight).sum() * ((b**2) * weight).sum()))
     fair = overlaps >= overlaps.max() - OVERLAP_SLACK
-    return float(_turns(a, b)[fair].max()) / max(size, 1e-9)
+    best = float(_turns(a, b, mirrored)[fair].max())
+    return best / max(float(np.sqrt(a.energy * b.energy)), 1e-9)

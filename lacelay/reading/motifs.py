@@ -19,7 +19,7 @@ from lacelay.reading.cloth import disc
 from lacelay.reading.ground import PLAIN_MESH_MM, Ground
 from lacelay.reading.kinds import kinds_of
 from lacelay.reading.mat import Image, Mask
-from lacelay.reading.necks import parted
+from lacelay.reading.necks import parted, rimmed
 
 Floats = NDArray[np.float64]
 
@@ -163,9 +163,7 @@ def pieces_of(ground: Ground) -> list[Piece]:
     w = ground.motif.shape[1]
     joint = min(0.2 * (ground.mesh_mm or PLAIN_MESH_MM), 0.35) * q
     mask = np.tile(ground.motif, (1, 3)) if copies.wraps else ground.motif
-    closed = cv2.morphologyEx(
-        np.pad(mask.astype(np.uint8), 8), cv2.MORPH_CLOSE, disc(max(1.0, joint))
-    )[8:-8, 8:-8]
+    closed = cv2.morphologyEx(rimmed(mask, 8), cv2.MORPH_CLOSE, disc(max(1.0, joint)))[8:-8, 8:-8]
     found = []
     reach = _reach_of_edge(ground)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=4)
@@ -216,7 +214,7 @@ def _is_motif(piece: Piece, ground: Ground, of_edge: Mask) -> bool:
     at = rows + piece.row, (columns + piece.column) % w
     if of_edge[at].all():
         return False
-    deep = cv2.distanceTransform(np.pad(piece.mask.astype(np.uint8), 1), cv2.DIST_L2, 5)
+    deep = cv2.distanceTransform(rimmed(piece.mask, 1), cv2.DIST_L2, 5)
     if float(np.max(deep)) < DOT_THICKER * ground.thread_mm / 2 * q:
         return False
     solid = ground.sure[at]
@@ -227,8 +225,8 @@ def _is_motif(piece: Piece, ground: Ground, of_edge: Mask) -> bool:
 
 def _filled(mask: Mask) -> Mask:
     """A motif with its holes, but for those that are most of it."""
-    contours, tree = cv2.findContours(mask.astype(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
-    if not contours:
+    contours, tree = cv2.findContours(mask.view(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    if len(contours) < 2:
         return mask
     filled = mask.astype(np.uint8)
     whole = max(cv2.contourArea(contour) for contour in contours)
@@ -240,7 +238,7 @@ def _filled(mask: Mask) -> Mask:
 
 def _outline(piece: Piece, q: float) -> Floats:
     """Outline on the folded picture, (column, row), between the pixels."""
-    fine = np.pad(piece.mask.astype(np.float32), 4)
+    fine = rimmed(piece.mask, 4).astype(np.float32)
     fine = np.asarray(cv2.GaussianBlur(fine, (0, 0), 0.9), dtype=np.float32)
     fine = np.asarray(cv2.resize(fine, None, fx=2, fy=2, interpolation=cv2.INTER_LINEAR))
     contours, _ = cv2.findContours(
@@ -259,12 +257,13 @@ def _placed(points: Floats, ground: Ground, extent: Mask) -> tuple[Floats, bool]
     strip = ground.copies.strip
     shrink = min(1.0, 4.0 / strip.px_per_mm)
     q = strip.px_per_mm * shrink
-    x, y = (points[:, 0] - strip.u0_mm) * q, (strip.v0_mm - points[:, 1]) * q
+    x = (points[:, 0] - strip.u0_mm) * q
     length = extent.shape[1] * shrink
     if x.max() < 0 or x.min() > length:
         return None
     if _inside(points, ground):
         return points, True
+    y = (strip.v0_mm - points[:, 1]) * q
     left, top = int(np.floor(x.min())) - 2, int(np.floor(y.min())) - 2
     size = (int(np.ceil(y.max())) - top + 3, int(np.ceil(x.max())) - left + 3)
     own = np.zeros(size, np.uint8)

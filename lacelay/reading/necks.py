@@ -21,6 +21,13 @@ TOUCH_REACH = 1.3
 LEAST_SHARE, LEAST_MM2 = 0.12, 12.0
 
 
+def rimmed(mask: Mask, rim_px: int) -> NDArray[np.uint8]:
+    """A mask as 0 and 1 with a bare rim; for the many small ones far quicker than `np.pad`."""
+    rim = (rim_px,) * 4
+    ones = mask.view(np.uint8)
+    return np.asarray(cv2.copyMakeBorder(ones, *rim, cv2.BORDER_CONSTANT, value=0), np.uint8)
+
+
 def parted(mask: Mask, px_per_mm: float, endless: bool) -> list[tuple[Mask, int, int]]:
     """Part one connected piece at its necks.
 
@@ -43,7 +50,7 @@ def parted(mask: Mask, px_per_mm: float, endless: bool) -> list[tuple[Mask, int,
         return [(mask, 0, 0)]
     shrink = min(1.0, 3.0 / px_per_mm)
     q = px_per_mm * shrink
-    wide = np.pad(mask.astype(np.uint8), round(2 / shrink))
+    wide = rimmed(mask, round(2 / shrink))
     small = cv2.resize(wide, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
     small = (np.asarray(small) > 0).astype(np.uint8)
     deep = np.asarray(cv2.distanceTransform(small, cv2.DIST_L2, 5), dtype=np.float32)

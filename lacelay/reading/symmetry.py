@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from lacelay.reading.ground import Ground
 from lacelay.reading.images import agreement, band_starts, images_alike, images_seen
 from lacelay.reading.mat import Image, Mask
-from lacelay.reading.medians import median_of
+from lacelay.reading.medians import median_of_bytes
 
 #: Operations each group holds.
 HOLDS: Mapping[str, tuple[str, ...]] = {
@@ -43,6 +43,8 @@ PX_PER_MM, BLUR_MM = 2.0, 0.45
 HELD_SHARE = 0.8
 #: Within this share of the limit the group is in doubt.
 DOUBT_SHARE = 0.08
+#: So many copies at the most are compared with the others.
+MOST_COPIES = 6
 #: Without copies to say how alike "alike" is, an operation holds from this likeness on.
 LONE_LIMIT = 0.72
 #: Rows that hold lace over this share of their length lie within the scallops.
@@ -85,18 +87,18 @@ def read_symmetry(ground: Ground, *, lower_scalloped: bool, upper_scalloped: boo
     possible = ("p1", "p1m1") if lower_scalloped != upper_scalloped else tuple(HOLDS)
     copies = ground.copies
     q = min(PX_PER_MM, copies.px_per_mm)
-    extent = _small(ground.extent, q / copies.px_per_mm, copies.wraps) > 127
+    shrink = q / copies.px_per_mm
+    extent = _few(ground.extent, shrink)
     rows = np.flatnonzero(extent.mean(axis=1) > 0.5)
     if len(rows) < 8:
         return Symmetry(None, {}, 0.0, "too little of the lace is seen to tell its symmetry")
     middle = float(rows[0] + rows[-1]) / 2
     if not copies.wraps:
         return _of_one(ground, extent, middle, q, possible)
-    folded = np.stack([_small(copy, q / copies.px_per_mm, True) for copy in ground.in_copy])
-    folded /= np.float32(255)
-    mask = np.stack([_small(seen, q / copies.px_per_mm, True) > 127 for seen in copies.seen])
+    folded = np.stack([_small(copy, shrink, True) for copy in ground.in_copy])
+    mask = np.stack([_few(seen, shrink) for seen in copies.seen])
     alike = _copies_alike(folded, mask)
-    common = median_of(folded, mask)
+    common = median_of_bytes(folded, mask).astype(np.float32)
     likeness = images_alike(common, middle, q)
     limit = HELD_SHARE * alike
     group = group_of(likeness, limit, possible)
@@ -130,7 +132,7 @@ def _of_one(
     columns = np.flatnonzero(deep > 0.5 * np.median(deep[deep > 0]))
     own = slice(int(columns[0]), int(columns[-1]) + 1)
     picture = _small(ground.in_copy[0], q / ground.copies.px_per_mm, False)[:, own]
-    likeness = images_seen(picture / np.float32(255), middle, q)
+    likeness = images_seen(picture.astype(np.float32), middle, q)
     if min(likeness["V"], likeness["R"]) >= LONE_LIMIT > likeness["H"]:
         # A mirror and a half turn, one after the other, are H or G: G may lie out of sight.
         likeness["G"] = max(likeness["G"], min(likeness["V"], likeness["R"]))
@@ -152,31 +154,38 @@ def group_of(likeness: Mapping[str, float], limit: float, possible: tuple[str, .
     return best[0]
 
 
-def _small(picture: NDArray[np.uint8] | Mask, shrink: float, wraps: bool) -> Image:
-    """Blurred, smaller, 0 to 255."""
-    if picture.dtype == np.bool_:
-        picture = picture.astype(np.uint8) * np.uint8(255)
-    size = (max(8, round(picture.shape[1] * shrink)), max(8, round(picture.shape[0] * shrink)))
-    source = np.asarray(picture, dtype=np.uint8)
-    small = np.asarray(cv2.resize(source, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+def _size(picture: NDArray[np.generic], shrink: float) -> tuple[int, int]:
+    return max(8, round(picture.shape[1] * shrink)), max(8, round(picture.shape[0] * shrink))
+
+
+def _few(mask: Mask, shrink: float) -> Mask:
+    """A mask of fewer pixels."""
+    size = _size(mask, shrink)
+    return np.asarray(cv2.resize(mask.view(np.uint8), size, interpolation=cv2.INTER_NEAREST)) > 0
+
+
+def _small(picture: NDArray[np.uint8], shrink: float, wraps: bool) -> NDArray[np.uint8]:
+    """Blurred and smaller."""
+    size = _size(picture, shrink)
+    small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
     blur = BLUR_MM * PX_PER_MM
     pad = int(3 * blur)
     sides = cv2.BORDER_WRAP if wraps else cv2.BORDER_REPLICATE
     wide = cv2.copyMakeBorder(small, 0, 0, pad, pad, sides)
     wide = cv2.GaussianBlur(wide, (0, 0), blur)
-    return np.asarray(wide, dtype=np.float32)[:, pad : pad + size[0]]
+    return np.asarray(wide, dtype=np.uint8)[:, pad : pad + size[0]]
 
 
-def _copies_alike(folded: NDArray[np.float32], mask: NDArray[np.bool_]) -> float:
+def _copies_alike(folded: NDArray[np.uint8], mask: NDArray[np.bool_]) -> float:
     """Likeness of each copy with the others, measured as the images are."""
     found, weights = [], []
-    for k in range(len(folded)):
+    for k in range(0, len(folded), 1 + (len(folded) - 1) // MOST_COPIES):
         others, theirs = np.delete(folded, k, axis=0), np.delete(mask, k, axis=0)
         both = mask[k] & theirs.any(axis=0)
         if both.mean() < 0.2:
             continue
         sides = []
-        for picture in (folded[k], median_of(others, theirs)):
+        for picture in (folded[k], median_of_bytes(others, theirs)):
             count = np.maximum(both.sum(axis=1, keepdims=True), 1)
             mean = (picture * both).sum(axis=1, keepdims=True) / count
             sides.append(np.where(both, picture - mean, 0).astype(np.float64))
