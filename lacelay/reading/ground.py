@@ -50,6 +50,8 @@ DENSE_SHARE, DENSE_MESHES = 0.6, 0.5
 BARS_MM = 6.0
 #: An open place holds a disc of this diameter, mm.
 OPEN_HOLE_MM = 4.0
+#: Discs smaller than this are laid on themselves, px.
+SMALL_DISC_PX = 6.0
 #: Edge bands are no wider than this, mm.
 WIDEST_BAND_MM = 6.0
 
@@ -180,20 +182,14 @@ def _thick(
     kinds = (1 + small.astype(np.uint8) + (small & tiny)).astype(np.uint8)
     kinds[0] = 0
     sort = kinds.take(labels)
-    deep = np.asarray(
-        cv2.distanceTransform(solid | (sort > 1).view(np.uint8), cv2.DIST_L2, 5),
-        dtype=np.float32,
-    )
-    radius = _thread_radius(deep, windows, mesh_mm)
+    radius = _thread_radius(solid, sort, windows, mesh_mm)
     # Meshes cut off by a motif's edge are small too; only a thread parts them from the net.
     net = cv2.dilate((sort == 1).view(np.uint8), disc(1.4 * radius + 1.0))
     beside = np.zeros(len(kinds), np.uint8)
     beside[labels[(sort == 2) & (np.asarray(net) > 0)]] = 1
     kept = ((kinds == 3) | ((kinds == 2) & (beside == 0))).view(np.uint8)
     solid |= kept.take(labels)
-    deep = np.asarray(cv2.distanceTransform(solid, cv2.DIST_L2, 5))
-    away = cv2.distanceTransform((deep <= THICKER * radius).view(np.uint8), cv2.DIST_L2, 5)
-    thick = ((np.asarray(away) < THICKER * radius).view(np.uint8) & solid) * np.uint8(255)
+    thick = _opened(solid, THICKER * radius) * np.uint8(255)
     soft = cv2.GaussianBlur(thick, (0, 0), 0.12 * q + 0.3)
     return np.asarray(soft, dtype=np.uint8), 2 * radius / q
 
@@ -219,15 +215,27 @@ def _dense(cover: Image, extent: Mask, q: float, mesh_mm: float) -> Mask:
     return np.asarray(whole) > net + DENSE_SHARE * (cloth - net)
 
 
-def _thread_radius(deep: Image, windows: NetWindows, mesh_mm: float | None) -> float:
-    """Half the thickness of the threads and knots of bare ground, px."""
+def _thread_radius(
+    solid: NDArray[np.uint8],
+    gaps: NDArray[np.uint8],
+    windows: NetWindows,
+    mesh_mm: float | None,
+) -> float:
+    """Half the thickness of the threads and knots of bare ground, px; small `gaps` are over 1."""
     q = windows.px_per_mm
     found = []
-    for window in windows.of(round(2.5 * (mesh_mm or BARS_MM) * q)):
-        own = deep[window]
-        top = np.asarray(cv2.dilate(own, np.ones((3, 3), np.uint8)))[1:-1, 1:-1]
+    rim = int(2 * q)
+    for rows, columns in windows.of(round(2.5 * (mesh_mm or BARS_MM) * q)):
+        top, left = max(0, rows.start - rim), max(0, columns.start - rim)
+        around = slice(top, rows.stop + rim), slice(left, columns.stop + rim)
+        filled = solid[around] | (gaps[around] > 1)
+        deep = cv2.distanceTransform(filled, cv2.DIST_L2, 5)
+        own = np.asarray(deep)[
+            rows.start - top : rows.stop - top, columns.start - left : columns.stop - left
+        ]
+        peak = np.asarray(cv2.dilate(own, np.ones((3, 3), np.uint8)))[1:-1, 1:-1]
         own = own[1:-1, 1:-1]
-        ridge = own[(own > 0) & (own >= top)]
+        ridge = own[(own > 0) & (own >= peak)]
         if len(ridge) >= 12:
             found.append(float(np.percentile(ridge, 90)))
     if not found:
@@ -235,14 +243,26 @@ def _thread_radius(deep: Image, windows: NetWindows, mesh_mm: float | None) -> f
     return float(np.clip(np.percentile(found, 40), 0.9, 1.2 * q))
 
 
+def _opened(mask: NDArray[np.uint8], radius: float) -> NDArray[np.uint8]:
+    """What of a mask (0 or 1) a disc of that radius reaches from inside it.
+
+    By the disc itself where it is small, else by two distance transforms, which take as long
+    for any radius. What lies beyond the rim is no reason to take anything away.
+    """
+    if radius < SMALL_DISC_PX:
+        side = np.arange(-int(radius), int(radius) + 1)
+        round_one = (side[:, None] ** 2 + side[None] ** 2 <= radius**2).view(np.uint8)
+        return np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, round_one), dtype=np.uint8)
+    deep = np.asarray(cv2.distanceTransform(mask, cv2.DIST_L2, 5))
+    away = cv2.distanceTransform((deep <= radius).view(np.uint8), cv2.DIST_L2, 5)
+    return (np.asarray(away) < radius).view(np.uint8) & mask
+
+
 def _thicker(mask: Mask, radius: float, wraps: bool) -> Mask:
-    """What of a mask a disc of that radius reaches."""
+    """What of a folded mask a disc of that radius reaches."""
     pad = int(4 * radius) + 2
-    wide = padded(mask, pad, wraps).astype(np.uint8)
-    deep = cv2.distanceTransform(wide, cv2.DIST_L2, 5)
-    away = cv2.distanceTransform((np.asarray(deep) <= radius).astype(np.uint8), cv2.DIST_L2, 5)
-    kept = (np.asarray(away) < radius) & (wide > 0)
-    return np.asarray(kept[:, pad : pad + mask.shape[1]])
+    wide = np.ascontiguousarray(padded(mask, pad, wraps)).view(np.uint8)
+    return _opened(wide, radius)[:, pad : pad + mask.shape[1]] > 0
 
 
 def padded(picture: Mask, pad: int, wraps: bool) -> Mask:

@@ -41,7 +41,7 @@ SAME_SHARE = 0.5
 #: A copy that shows less of it than this does not have it: nothing is outlined there.
 ABSENT_SHARE = 0.2
 #: So many places of a motif tell whether a copy shows it.
-MOST_PLACES = 1500
+MOST_PLACES = 500
 #: A piece covered by beads by this share is beads on net; a dot reaches out from under its
 #: bead.
 BEAD_SHARE = 0.8
@@ -100,8 +100,10 @@ def read_motifs(ground: Ground, beads: Sequence[Bead] = ()) -> FoundMotifs:
     placed_all = _in_copies(ground, outlines, numbers)
     for piece, places, kind in zip(pieces, placed_all, kinds, strict=True):
         solid = _solid(ground, piece)
-        for k, points in zip(numbers, places, strict=True):
-            placed = _placed(points, ground, extent)
+        for k, (points, seen) in zip(numbers, places, strict=True):
+            if seen is None:
+                continue
+            placed = (points, True) if seen else _placed(points, ground, extent)
             if placed is None:
                 continue
             points, whole = placed
@@ -115,17 +117,35 @@ def read_motifs(ground: Ground, beads: Sequence[Bead] = ()) -> FoundMotifs:
     return FoundMotifs(tuple(motifs), _doubts(ground, unlike, absent), tuple(pieces))
 
 
-def _in_copies(ground: Ground, outlines: Sequence[Floats], numbers: range) -> list[list[Floats]]:
-    """Every outline as every copy shows it, in lace mm."""
+def _in_copies(
+    ground: Ground, outlines: Sequence[Floats], numbers: range
+) -> list[list[tuple[Floats, bool | None]]]:
+    """Every outline as every copy shows it, in lace mm, and whether the strip shows all of it.
+
+    None where it lies beyond the strip.
+    """
     if not outlines:
         return []
-    w = ground.motif.shape[1]
+    w, strip = ground.motif.shape[1], ground.copies.strip
     every = np.concatenate(outlines)
     columns = np.concatenate([every[:, 0] + k * w for k in numbers])
     points = ground.copies.to_lace(0, columns, np.tile(every[:, 1], len(numbers)))
-    ends = np.cumsum([len(outline) for outline in outlines])[:-1]
-    by_copy = [np.split(part, ends) for part in np.split(points, len(numbers))]
-    return [list(each) for each in zip(*by_copy, strict=True)]
+    column = np.round((points[:, 0] - strip.u0_mm) * strip.px_per_mm).astype(np.int64)
+    row = np.round((strip.v0_mm - points[:, 1]) * strip.px_per_mm).astype(np.int64)
+    high, wide = strip.extent.shape
+    shown = (column >= 0) & (row >= 0) & (column < wide) & (row < high)
+    shown[shown] = strip.extent[row[shown], column[shown]]
+    sizes = np.tile([len(outline) for outline in outlines], len(numbers))
+    starts = np.cumsum(sizes) - sizes
+    whole = np.logical_and.reduceat(shown, starts)
+    beyond = (np.maximum.reduceat(column, starts) < 0) | (
+        np.minimum.reduceat(column, starts) > wide
+    )
+    placed: list[tuple[Floats, bool | None]] = [
+        (points[start : start + size], None if out else bool(all_of_it))
+        for start, size, all_of_it, out in zip(starts, sizes, whole, beyond, strict=True)
+    ]
+    return [placed[k :: len(outlines)] for k in range(len(outlines))]
 
 
 def _own(picture: Image, piece: Piece) -> Image:
@@ -253,16 +273,12 @@ def _outline(piece: Piece, q: float) -> Floats:
 
 
 def _placed(points: Floats, ground: Ground, extent: Mask) -> tuple[Floats, bool] | None:
-    """An outline as far as the strip shows it, and whether that is all of it."""
+    """An outline as far as the strip shows it, and whether that is as good as all of it."""
     strip = ground.copies.strip
     shrink = min(1.0, 4.0 / strip.px_per_mm)
     q = strip.px_per_mm * shrink
     x = (points[:, 0] - strip.u0_mm) * q
     length = extent.shape[1] * shrink
-    if x.max() < 0 or x.min() > length:
-        return None
-    if _inside(points, ground):
-        return points, True
     y = (strip.v0_mm - points[:, 1]) * q
     left, top = int(np.floor(x.min())) - 2, int(np.floor(y.min())) - 2
     size = (int(np.ceil(y.max())) - top + 3, int(np.ceil(x.max())) - left + 3)
@@ -288,17 +304,6 @@ def _placed(points: Floats, ground: Ground, extent: Mask) -> tuple[Floats, bool]
         [strip.u0_mm + (simple[:, 0] + left) / q, strip.v0_mm - (simple[:, 1] + top) / q], -1
     )
     return np.asarray(clipped, dtype=np.float64), False
-
-
-def _inside(points: Floats, ground: Ground) -> bool:
-    """Whether the strip shows lace at every point."""
-    strip = ground.copies.strip
-    column = np.round((points[:, 0] - strip.u0_mm) * strip.px_per_mm).astype(np.int64)
-    row = np.round((strip.v0_mm - points[:, 1]) * strip.px_per_mm).astype(np.int64)
-    h, w = strip.extent.shape
-    if column.min() < 0 or row.min() < 0 or column.max() >= w or row.max() >= h:
-        return False
-    return bool(strip.extent[row, column].all())
 
 
 def _solid(ground: Ground, piece: Piece) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
