@@ -31,7 +31,7 @@ Floats = NDArray[np.float64]
 #: With fewer copies the strip stands for itself.
 FEWEST_COPIES = 1.8
 #: Resolution of the displacement, px per mm; of what is combined, at the most.
-FLOW_PX_PER_MM, FOLDED_PX_PER_MM = 1.5, 5.0
+FLOW_PX_PER_MM, FOLDED_PX_PER_MM = 1.75, 5.0
 #: A strip is not made smaller by less than to this share.
 NEAR_ENOUGH = 0.9
 #: Meshes are blurred away before copies are compared: they need not fit the repeat, mm.
