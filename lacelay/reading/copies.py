@@ -141,10 +141,6 @@ class Copies:
         """Each copy of a picture of the whole strip, in bytes and quickly, shape (n, h, w[, c])."""
         return self._folded(picture)
 
-    def combine_bytes(self, picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
-        """Median over the copies that show a place, in bytes, shape (h, w)."""
-        return median_of_bytes(self._folded(picture), self.seen)
-
     def _folded(self, picture: NDArray[Any]) -> NDArray[Any]:
         found = np.empty((*self.seen.shape, *picture.shape[2:]), picture.dtype)
         for own, (places, parts) in zip(found, self._maps(picture.shape), strict=True):

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -59,27 +60,18 @@ def read_cords(ground: Ground, motifs: Sequence[Piece]) -> Cords:
     pieces = [piece for piece in motifs if piece.mask.sum() > LEAST_MM2 * q * q]
     if not pieces:
         return Cords((), None, ())
-    lightness = copies.combine_bytes(_lightness(copies.strip.rgb, q / copies.strip.px_per_mm))
-    middle = cord_depth_mm(lightness, pieces, q)
+    middle = cord_depth_mm(ground.lightness, pieces, q)
     if middle is None:
         return Cords((), None, ())
-    lines = []
-    for piece in pieces:
-        for line in _lines(piece.mask, middle * q):
-            columns, rows = line[:, 0] + piece.column, line[:, 1] + piece.row
-            for k in range(-1, len(copies.place_px) + 1) if copies.wraps else (0,):
-                lines += _seen(copies.to_lace(k, columns, rows), ground)
+    lines = [
+        line + [piece.column, piece.row]
+        for piece in pieces
+        for line in _lines(piece.mask, middle * q)
+    ]
+    numbers = range(-1, len(copies.place_px) + 1) if copies.wraps else range(1)
+    found = [part for k in numbers for part in _seen(lines, k, ground)]
     told = "Cords were traced along the outlines of motifs; those inside a motif were not."
-    return Cords(tuple(lines), 2 * middle, (told,))
-
-
-def _lightness(rgb: NDArray[np.uint8], shrink: float) -> NDArray[np.uint8]:
-    """Lightness of the strip at the resolution of the folded pictures."""
-    size = (round(rgb.shape[1] * shrink), round(rgb.shape[0] * shrink))
-    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
-    # A little smaller only: every pixel still counts, and it takes a fourth of the time.
-    how = cv2.INTER_LINEAR if shrink > 0.5 else cv2.INTER_AREA
-    return np.asarray(cv2.resize(grey, size, interpolation=how), dtype=np.uint8)
+    return Cords(tuple(found), 2 * middle, (told,))
 
 
 def cord_depth_mm(
@@ -218,13 +210,19 @@ def _stems(thin: NDArray[np.uint8], shortest_px: float) -> list[Floats]:
     return found
 
 
-def _seen(points: Floats, ground: Ground) -> list[Floats]:
-    """The parts of a polyline that the strip shows."""
+def _seen(lines: Sequence[Floats], copy: int, ground: Ground) -> list[Floats]:
+    """The parts of polylines of the folded picture that the strip shows in one copy, lace mm."""
+    if not lines:
+        return []
+    every = np.concatenate(lines)
+    points = ground.copies.to_lace(copy, every[:, 0], every[:, 1])
     strip = ground.copies.strip
     h, w = strip.extent.shape
     column = np.round((points[:, 0] - strip.u0_mm) * strip.px_per_mm).astype(int)
     row = np.round((strip.v0_mm - points[:, 1]) * strip.px_per_mm).astype(int)
-    inside = (column >= 0) & (column < w) & (row >= 0) & (row < h)
-    shown = inside & strip.extent[np.clip(row, 0, h - 1), np.clip(column, 0, w - 1)]
-    runs = np.split(np.arange(len(points)), np.flatnonzero(np.diff(shown.astype(int))) + 1)
-    return [points[run] for run in runs if len(run) >= 2 and shown[run[0]]]
+    shown = (column >= 0) & (column < w) & (row >= 0) & (row < h)
+    shown[shown] = strip.extent[row[shown], column[shown]]
+    number = np.repeat(np.arange(len(lines)), [len(line) for line in lines])
+    ends = np.flatnonzero((np.diff(shown) != 0) | (np.diff(number) != 0)) + 1
+    bounds = [0, *ends.tolist(), len(points)]
+    return [points[low:high] for low, high in pairwise(bounds) if high - low >= 2 and shown[low]]
