@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 
 ANGLES, RINGS = 128, 20
 #: Areas of copies differ by no more than this share, or by this rim of their outline, mm.
-AREA_SHARE, AREA_RIM_MM = 0.10, 0.15
+AREA_SHARE, AREA_RIM_MM = 0.10, 0.07
 #: Least overlap (intersection over union) of copies, and what a rim of 0.2 mm takes off it.
 LEAST_OVERLAP, RIM_MM = 0.88, 0.2
 #: A mirror image that fits better by this much makes two motifs different kinds.
