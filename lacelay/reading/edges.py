@@ -17,14 +17,8 @@ from numpy.typing import NDArray
 from lacelay.model.lace import LaceEdge, Measured, Side
 from lacelay.reading.cloth import disc
 from lacelay.reading.mat import Image
-from lacelay.reading.scallop_fit import (
-    NARROWEST_MM,
-    ScallopFit,
-    fit_scallops,
-    fold,
-    shape_at,
-    smooth,
-)
+from lacelay.reading.mean_scallop import NARROWEST_MM, fold, shape_at, smooth
+from lacelay.reading.scallop_fit import ScallopFit, fit_scallops
 from lacelay.reading.strip import Strip
 
 Floats = NDArray[np.float64]

@@ -21,9 +21,10 @@ from lacelay.reading.axis import Axis, points_of
 from lacelay.reading.cloth import LaceArea
 from lacelay.reading.edges import Profile, profiles, read_edge
 from lacelay.reading.mat import Mask
+from lacelay.reading.mean_scallop import smooth
 from lacelay.reading.peaks import find_peaks
 from lacelay.reading.scale import Reference
-from lacelay.reading.scallop_fit import fit_scallops, smooth
+from lacelay.reading.scallop_fit import fit_scallops
 from lacelay.reading.strip import Strip
 
 Floats = NDArray[np.float64]
