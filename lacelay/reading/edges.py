@@ -35,8 +35,9 @@ MOST_UNSEEN = 0.5
 ENDS_OFF = (0.08, 0.16)
 #: Fewer valleys than this between the ends left out prove nothing.
 FEWEST_INNER = 5
-#: Loops on a crown stand out by more than this.
-LOOPS_MM = 0.15
+#: A loop on a crown is its tip where it stands out by so much more than all others, mm; it is
+#: narrower than twice this share of the scallop.
+LONE_LOOP_MM, LOOP_SHARE = 0.4, 0.05
 #: What lies this far past an end, mm, tells whether the lace goes on.
 PAST_END_MM = 4.0
 #: More than this share of an edge hidden is said.
@@ -59,6 +60,9 @@ VALLEY_SIGMA_MM = 0.6
 BENT_SHARE = 0.0012
 #: Slits narrower than the first and deeper than the second are no valleys.
 SLIT_MM = (1.6, 2.5)
+#: The line of a cut end is looked for so far along the lace to both sides of where it seems
+#: to be, mm; in stretches so tall, mm, and at least so many; across the lace within this slope.
+CUT_NEAR_MM, CUT_STRETCH_MM, FEWEST_STRETCHES, STEEPEST_CUT = 7.0, 3.0, 4, 0.35
 #: What stands out over less than this along the edge is no scallop.
 SPIKE_MM = 2.4
 
@@ -134,7 +138,7 @@ def profiles(strip: Strip) -> tuple[Profile, Profile]:
     deepest = DEEPEST_PICOT_MM * strip.px_per_mm
     sides: tuple[Side, Side] = ("lower", "upper")
     found = []
-    for side, columns in zip(sides, _columns(np.asarray(opened, dtype=np.uint8)), strict=True):
+    for side, columns in zip(sides, _columns(np.asarray(opened, dtype=np.uint8), per_mm), strict=True):
         at = np.clip(np.round(columns / shrink + half).astype(int), 0, thread.shape[1] - 1)
         # Rows counted outward.
         way = slice(None, None, 1 if side == "lower" else -1)
@@ -188,21 +192,69 @@ def _goes_on(strip: Strip, side: Side, at: Ints, way: int) -> bool:
     return bool(near.mean() > 0.5 * (inside > 0.8).mean())
 
 
-def _columns(opened: NDArray[np.uint8]) -> tuple[Ints, Ints]:
-    """Columns over which the lower and the upper half of the lace have their full depth.
+def _columns(opened: NDArray[np.uint8], per_mm: float) -> tuple[Ints, Ints]:
+    """Columns over which the lower and the upper edge run, from one cut end to the other.
 
-    A cut end may run aslant: each edge goes on as far as its own half does.
+    A cut end may run aslant: each edge goes on as far as the cut does where it meets it.
     """
     deep = opened.sum(0).astype(float)
     full = np.flatnonzero(deep > 0.55 * np.percentile(deep[deep > 0], 60))
     rows = np.arange(len(opened))[:, None]
     middle = round(float(np.median((rows * opened).sum(0)[full] / deep[full])))
     halves = []
-    for half in (opened[middle:], opened[:middle]):
+    # Rows of each half counted outward.
+    for half in (opened[middle:], opened[:middle][::-1]):
         own = half.sum(0).astype(float)
         reach = np.flatnonzero(own > 0.55 * np.percentile(own[full], 50))
-        halves.append(np.arange(int(reach[0]), int(reach[-1]) + 1))
+        first, last = int(reach[0]), int(reach[-1])
+        stop = _cut_end(half, last, per_mm)
+        start = half.shape[1] - 1 - _cut_end(half[:, ::-1], half.shape[1] - 1 - first, per_mm)
+        halves.append(np.arange(start, stop + 1))
     return halves[0], halves[1]
+
+
+def _cut_end(half: NDArray[np.uint8], last: int, per_mm: float) -> int:
+    """The last column of an edge: where the line of the cut meets it.
+
+    Parameters
+    ----------
+    half : ndarray of 0 and 1, shape (h, w)
+        Half of the lace, rows counted outward from its middle.
+    last : int
+        Column near the end, up to which the half is nearly whole.
+    per_mm : float
+
+    Notes
+    -----
+    Of the net some meshes are cut open and seem to be gone; what reaches farthest lies on the
+    cut. So the cut is a line through the farthest places of short stretches.
+    """
+    near = round(CUT_NEAR_MM * per_mm)
+    low, high = max(0, last - near), min(half.shape[1], last + near + 1)
+    window = half[:, low:high]
+    inside = half[:, max(0, low - near) : low + 1]
+    # Where the edge lies before the end.
+    heights = len(inside) - inside[::-1].argmax(0)
+    edge = float(np.median(heights[inside.any(0)])) if inside.any() else float(len(half))
+    tall = max(1, round(CUT_STRETCH_MM * per_mm))
+    count = int(edge) // tall
+    if count < FEWEST_STRETCHES:
+        return last
+    known = window[: count * tall].reshape(count, tall, -1)
+    ends = (high - low - 1 - known[:, :, ::-1].argmax(2)).astype(float)
+    ends[~known.any(2)] = -np.inf
+    farthest = ends.max(1)
+    places = (np.arange(count) + 0.5) * tall
+    good = np.isfinite(farthest) & (farthest < high - low - 1)
+    if good.sum() < FEWEST_STRETCHES:
+        return last
+    x, y = places[good] - edge, farthest[good]
+    first, second = np.triu_indices(len(x), 1)
+    slope = float(np.median((y[second] - y[first]) / (x[second] - x[first])))
+    if abs(slope) > STEEPEST_CUT:
+        return last
+    at = low + float(np.median(y - slope * x))
+    return int(np.clip(round(at), low, half.shape[1] - 1))
 
 
 def _outermost(thread: NDArray[np.uint8], alpha: Image, at: Ints, reach: int) -> Floats:
@@ -374,18 +426,17 @@ def _crown(shape: Floats, start: float, stop: float) -> float:
         return top
     top += float(np.clip(-slope / (2 * bend), -0.12 * wide, 0.12 * wide))
     top = float(np.clip(top, phases[0], phases[-1]))
-    # Where loops stand on the crown the tip is the one that stands out most.
-    own = np.abs(phases - top) <= 0.11 * wide
+    # Where one loop stands on the crown, farther out than all others, it is the tip.
+    own = np.abs(phases - top) <= 0.2 * wide
     rest = heights[own] - np.polyval(
         np.polyfit(phases[own] - top, heights[own], 2), phases[own] - top
     )
-    if float(np.std(rest)) > LOOPS_MM:
-        high = own & (heights >= float(heights[own].max()) - 0.1)
-        top = float(
-            phases[high].mean()
-            if np.ptp(phases[high]) < 0.06 * wide
-            else phases[own][np.argmax(heights[own])]
-        )
+    highest = float(phases[own][np.argmax(rest)])
+    others = np.abs(phases[own] - highest) > LOOP_SHARE * wide
+    if others.any() and float(rest.max() - rest[others].max()) > LONE_LOOP_MM:
+        loop = own & (np.abs(phases - highest) <= LOOP_SHARE * wide)
+        high = loop & (heights >= float(heights[loop].max()) - 0.1)
+        top = float(phases[high].mean())
     return top
 
 

@@ -33,6 +33,9 @@ FEWEST_SCALLOPS, FEWEST_COPIES = 1.7, 2.5
 COARSE_MM, FEWEST_SAMPLES = 0.8, 400
 #: A fit this good needs no other slow curve to be tried.
 GOOD_ALIKE = 0.93
+#: What misses the mean shape by more than this times its play is something else, unless it is
+#: more than the second share of the edge.
+STRANGE, MOST_STRANGE = 0.7, 0.25
 #: A scallop at an end that misses the mean shape by this share of its play, and by this many
 #: times what the others do, is a corner or a torn end.
 UNLIKE_SHARE, UNLIKE_TIMES = 0.08, 2.0
@@ -186,7 +189,7 @@ def _fit(
             known = np.isfinite(row)
             rest = np.where(known, row - shape_at(shape, phases), 0.0)
             slow = slow_curve(rest, known, degree)
-            row, trend = row - slow, trend + slow
+            row, trend = _of_its_kind(row - slow, shape, phases), trend + slow
         shape = fold(row, phases)
     assert laid is not None
     miss = np.abs(row - shape_at(shape, phases))
@@ -206,6 +209,15 @@ def _fit(
         trend,
         ~np.isfinite(row),
     )
+
+
+def _of_its_kind(row: Floats, shape: Floats, phases: Floats) -> Floats:
+    """The edge without what is quite unlike its mean shape: a hand or a tool lies there."""
+    miss = np.abs(row - shape_at(shape, phases))
+    strange = miss > STRANGE * float(np.ptp(shape))
+    if not 0 < strange.mean() < MOST_STRANGE:
+        return row
+    return np.where(strange, np.nan, row)
 
 
 def _believed(laid: Laid, last: float, miss: Floats, play: float) -> tuple[Flags, int]:

@@ -34,6 +34,8 @@ STEEPEST, FEWEST_PLACES, PLACES_EACH = 6, 7, 2
 BETTER, LEAST_WAVE_MM = 0.75, 0.4
 #: A line that bends by more, mm, is looked for again along itself.
 BENT_MM = 1.5
+#: An edge is hidden by what lies outward of it, or less than this inward, mm.
+HIDDEN_WITHIN_MM = 1.0
 #: A straight edge is told by the middles of so many stretches.
 STRETCHES = 28
 
@@ -91,10 +93,10 @@ def straighten(
     margin = max(3.0, 0.04 * axis.width_mm)
     points, length = axis.points_mm, axis.length_mm
     v_range = (axis.low_mm - margin, axis.high_mm + margin)
+    u_range = (-margin, length + margin)
     native = local_px_per_mm(reference.map_along(points), length / 2, 0.0)
     for last in (False, True):
         photo_map = reference.map_along(points)
-        u_range = (-margin, length + margin)
         rough = cut_out(
             photo, reference, photo_map, area, u_range, v_range, _rough(native, area), grid_step
         )
@@ -103,6 +105,9 @@ def straighten(
         start, stop = float(lower.u_mm[0]), float(lower.u_mm[-1])
         base = base_line(lower, edge, upper, other)
         line = _level_line(base, [*_rows(lower, edge), *_rows(upper, other)])
+        # One edge may go on farther than the other, where a cut or the photo's border is aslant.
+        before = max(0.0, start - float(upper.u_mm[0]))
+        after = max(0.0, float(upper.u_mm[-1]) - stop)
         knots = np.array([start, stop])
         if len(points) > 2 or line.bent:
             knots = np.linspace(start, stop, KNOTS)
@@ -116,6 +121,7 @@ def straighten(
         # Scallops of a lace that bows much look uneven: again along what was found.
         points, length = moved, float(np.hypot(*np.diff(moved, axis=0).T).sum())
         v_range = (v_range[0] - middle, v_range[1] - middle)
+        u_range = (-margin - before, length + after + margin)
     factor = 1.0
     if tip_to_tip_mm is not None:
         factor = tip_to_tip_mm / (_reach(upper, other) + _reach(lower, edge))
@@ -124,7 +130,7 @@ def straighten(
     length = float(np.hypot(*np.diff(moved, axis=0).T).sum())
     # The body follows the line, so what it reaches from the line's mean is enough.
     v_range = ((v_range[0] - middle) * factor, (v_range[1] - middle) * factor)
-    u_range = (-margin, length + margin)
+    u_range = (-margin - before * factor, length + after * factor + margin)
     return Straight(
         cut_out(photo, reference, photo_map, area, u_range, v_range, native / factor, grid_step),
         reference,
@@ -199,18 +205,33 @@ def _level(edge: LaceEdge, profile: Profile, length_mm: float) -> tuple[Floats, 
 
 
 def seen_profiles(strip: Strip) -> tuple[Profile, Profile]:
-    """The profiles of a strip, straight on where something lies across the lace."""
+    """The profiles of a strip, straight on where something lies across an edge."""
     lower, upper = profiles(strip)
     if strip.hidden is None:
         return lower, upper
-    covered = np.asarray(strip.hidden.any(0), dtype=bool)
-    return _bridged(lower, covered, strip), _bridged(upper, covered, strip)
+    return _bridged(lower, strip.hidden, strip), _bridged(upper, strip.hidden, strip)
 
 
-def _bridged(profile: Profile, covered: NDArray[np.bool_], strip: Strip) -> Profile:
-    at = np.round((profile.u_mm - strip.u0_mm) * strip.px_per_mm).astype(int)
-    known = ~covered[np.clip(at, 0, len(covered) - 1)]
-    if known.sum() < 2:
+def _bridged(profile: Profile, hidden: NDArray[np.bool_], strip: Strip) -> Profile:
+    """An edge where it is seen; what hides the middle of the lace only does not hide it.
+
+    Where something hides the edge the profile runs along the inner side of that, so what is
+    hidden lies outward of it.
+    """
+    columns = np.round((profile.u_mm - strip.u0_mm) * strip.px_per_mm).astype(int)
+    columns = np.clip(columns, 0, hidden.shape[1] - 1)
+    rows = np.round((strip.v0_mm - profile.v_mm) * strip.px_per_mm).astype(int)
+    within = round(HIDDEN_WITHIN_MM * strip.px_per_mm)
+    own = hidden[:, columns]
+    # The outermost hidden row of each column, counted outward.
+    if profile.side == "lower":
+        outermost = len(own) - 1 - own[::-1].argmax(0)
+        outward = outermost >= rows - within
+    else:
+        outermost = own.argmax(0)
+        outward = outermost <= rows + within
+    known = ~(own.any(0) & outward)
+    if known.sum() < 2 or known.all():
         return profile
     u = profile.u_mm
     return replace(

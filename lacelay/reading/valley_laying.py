@@ -29,8 +29,9 @@ UNLIKE = 0.17
 NEAR_SHARE, NEAR_PLACES = 0.42, 32
 #: Beyond a valley at an end this share of a scallop must still look like one.
 BEYOND_SHARE = 0.1
-#: So many neighbours tell where a valley should be.
-NEIGHBOURS = 4
+#: Fewest good valleys to tell that shifts bend along the edge, and that they grow; times the
+#: weights of the curve through them are set anew.
+FEWEST_BENT, FEWEST_SLANTED, LEAST_TURNS = 5, 4, 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,33 +149,48 @@ def _vertices(values: Floats, at: Ints) -> Floats:
 def _steady(
     expected: Floats, shift: Floats, rest: Floats, play: float, allowed: float
 ) -> tuple[Floats, Flags]:
-    """Shifts change slowly along the edge; one that does not is put among its neighbours'."""
+    """Shifts change slowly along the edge; one that does not is put where the others tell."""
     good = rest < UNLIKE * play
     trust = np.clip(2.0 - rest / (FITS_WELL * play + 1e-12), 0.0, 1.0)
     allowed_each = allowed * (1.0 + trust)
-    index = np.arange(len(expected))
+    held = np.zeros(len(expected))
     for _ in range(3):
         if good.sum() < 3:
             break
-        odd = np.where(good, np.abs(shift - _by_neighbours(index, shift, good)), 0.0)
-        odd = np.where(odd > allowed_each, odd / allowed_each, 0.0)
-        if not odd.any():
+        held = _by_the_others(shift, good)
+        odd = np.where(good, np.abs(shift - held) / allowed_each, 0.0)
+        if odd.max() <= 1.0:
             break
         # The worst one first: it may be what makes its neighbours look odd.
         good[int(np.argmax(odd))] = False
     if not good.any():
         return expected, np.ones(len(expected), bool)
-    filled = np.interp(index, index[good], shift[good])
+    index = np.arange(len(expected))
+    filled = held + np.interp(index, index[good], (shift - held)[good])
     return expected + np.where(good, shift, filled), ~good
 
 
-def _by_neighbours(index: Ints, shift: Floats, good: Flags) -> Floats:
-    """Median shift of the nearest good valleys other than each one itself."""
+def _by_the_others(shift: Floats, good: Flags) -> Floats:
+    """A slow curve through the good shifts by least absolute misses.
+
+    Lace pulled a little, or a photo taken aslant, makes the pitch grow along the edge: a shift
+    then bends, and the more so towards the ends.
+    """
     own = np.flatnonzero(good)
-    apart = np.abs(own[None, :] - index[:, None]).astype(float)
-    apart[apart == 0] = np.inf
-    nearest = np.argsort(apart, axis=1, kind="stable")[:, : min(NEIGHBOURS, len(own) - 1)]
-    return np.asarray(np.median(shift[own[nearest]], axis=1), dtype=np.float64)
+    degree = 2 if len(own) >= FEWEST_BENT else 1 if len(own) >= FEWEST_SLANTED else 0
+    # Not far beyond what is seen: a curve runs away there.
+    index = np.clip(np.arange(len(shift)), own[0] - 2, own[-1] + 2).astype(float)
+    index = (index - own[0]) / max(own[-1] - own[0], 1)
+    terms = index[:, None] ** np.arange(degree + 1)
+    basis, wanted = terms[own], shift[own]
+    weight = np.ones(len(own))
+    fit = np.zeros(degree + 1)
+    for _ in range(LEAST_TURNS):
+        weighted = basis.T * weight
+        fit = np.linalg.solve(weighted @ basis + 1e-9 * np.eye(degree + 1), weighted @ wanted)
+        miss = np.abs(wanted - basis @ fit)
+        weight = 1.0 / np.maximum(miss, 0.3 * float(np.median(miss)) + 1e-3)
+    return np.asarray(terms @ fit, dtype=np.float64)
 
 
 def ideal_phases(count: int, places: Floats, start: float, period: float) -> Floats:
