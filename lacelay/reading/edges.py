@@ -251,9 +251,12 @@ def _cut_end(half: NDArray[np.uint8], last: int, per_mm: float) -> int:
     x, y = places[good] - edge, farthest[good]
     first, second = np.triu_indices(len(x), 1)
     slope = float(np.median((y[second] - y[first]) / (x[second] - x[first])))
-    if abs(slope) > STEEPEST_CUT:
-        return last
     at = low + float(np.median(y - slope * x))
+    if abs(slope) > STEEPEST_CUT:
+        # Glare or a tool at the end: what lies nearest to the edge tells, if it agrees.
+        if np.ptp(y[-FEWEST_STRETCHES + 1 :]) > CUT_STRETCH_MM * per_mm / 2:
+            return last
+        at = low + float(np.median(y[-FEWEST_STRETCHES + 1 :]))
     return int(np.clip(round(at), low, half.shape[1] - 1))
 
 

@@ -31,11 +31,13 @@ Ints = NDArray[np.int64]
 FEWEST_SCALLOPS, FEWEST_COPIES = 1.7, 2.5
 #: The fit is made on samples at most this far apart, mm, and on no fewer than so many.
 COARSE_MM, FEWEST_SAMPLES = 0.8, 400
-#: A fit this good needs no other slow curve to be tried.
+#: A fit this good needs no other slow curve to be tried, nor a longer period.
 GOOD_ALIKE = 0.93
-#: What misses the mean shape by more than this times its play is something else, unless it is
-#: more than the second share of the edge.
-STRANGE, MOST_STRANGE = 0.7, 0.25
+#: A scallop at an end that misses the mean shape by this share of its play on average is
+#: something else; this share of the edge must be left without such.
+STRANGE, LEAST_LEFT = 0.2, 0.6
+#: A valley where that begins may lie this share of the period beyond.
+SLACK = 0.08
 #: A scallop at an end that misses the mean shape by this share of its play, and by this many
 #: times what the others do, is a corner or a torn end.
 UNLIKE_SHARE, UNLIKE_TIMES = 0.08, 2.0
@@ -139,6 +141,8 @@ def _best_fit(height: Floats, spacing_mm: float, last: float) -> ScallopFit | No
         row, trend = flattened(height, seen, degree)
         for period in periods(row, spacing_mm):
             copies = len(row) / period
+            if best is not None and best.alike > GOOD_ALIKE and period > 1.1 * best.period:
+                break
             if any(abs(period - other) < 0.02 * period for other in done) and degree < 4:
                 continue
             if degree == 4 and copies < 4:
@@ -174,11 +178,12 @@ def _fit(
     start = phase * period
     shape = np.roll(shape, -round(phase * PHASES))
     laid: Laid | None = None
+    samples, limits = np.arange(len(row)), (0.0, last)
     for turn in range(3):
         places = minima(shape, period / PHASES, spacing_mm)
         if len(places) == 0:
             return None
-        laid = lay(row, shape, start, period, places / PHASES * period, spacing_mm)
+        laid = lay(row, shape, start, period, places / PHASES * period, spacing_mm, laid)
         # Where each sample lies in its copy, by the valleys on both sides of it.
         ideal = ideal_phases(len(laid.at), places / PHASES, start, period)
         inside = (laid.at > -0.7 * period) & (laid.at < len(row) + 0.7 * period)
@@ -186,14 +191,18 @@ def _fit(
             return None
         phases = phases_between(len(row), laid.at[inside], ideal[inside])
         if turn < 2:
-            known = np.isfinite(row)
+            limits = _like_the_rest(row, shape, phases, laid.at, last)
+            within = (samples >= limits[0]) & (samples <= limits[1])
+            if turn == 1:
+                row = np.where(within, row, np.nan)
+            known = np.isfinite(row) & within
             rest = np.where(known, row - shape_at(shape, phases), 0.0)
             slow = slow_curve(rest, known, degree)
-            row, trend = _of_its_kind(row - slow, shape, phases), trend + slow
+            row, trend = row - slow, trend + slow
         shape = fold(row, phases)
     assert laid is not None
     miss = np.abs(row - shape_at(shape, phases))
-    seen, dropped = _believed(laid, last, miss, float(np.ptp(shape)))
+    seen, dropped = _believed(laid, limits, last, miss, float(np.ptp(shape)), period)
     if not seen.any():
         return None
     return ScallopFit(
@@ -211,22 +220,51 @@ def _fit(
     )
 
 
-def _of_its_kind(row: Floats, shape: Floats, phases: Floats) -> Floats:
-    """The edge without what is quite unlike its mean shape: a hand or a tool lies there."""
+def _like_the_rest(
+    row: Floats, shape: Floats, phases: Floats, at: Floats, last: float
+) -> tuple[float, float]:
+    """From where to where an edge is lace: a hand or a tool may lie at its ends.
+
+    Returns
+    -------
+    tuple of float
+        The whole edge, 0 to `last`, or up to the valley before what is no scallop.
+    """
     miss = np.abs(row - shape_at(shape, phases))
-    strange = miss > STRANGE * float(np.ptp(shape))
-    if not 0 < strange.mean() < MOST_STRANGE:
-        return row
-    return np.where(strange, np.nan, row)
+    inside = at[(at > 0) & (at < last)]
+    bounds = np.concatenate([[0.0], inside, [last]])
+    each = np.zeros(len(bounds) - 1)
+    for k, (start, stop) in enumerate(pairwise(bounds)):
+        own = miss[int(np.ceil(start)) : int(stop) + 1]
+        own = own[np.isfinite(own)]
+        each[k] = own.mean() if len(own) else 0.0
+    like = np.flatnonzero(each <= STRANGE * float(np.ptp(shape)))
+    if len(like) == 0:
+        return 0.0, last
+    first, stop = float(bounds[like[0]]), float(bounds[like[-1] + 1])
+    return (first, stop) if stop - first > LEAST_LEFT * last else (0.0, last)
 
 
-def _believed(laid: Laid, last: float, miss: Floats, play: float) -> tuple[Flags, int]:
+def _believed(
+    laid: Laid,
+    limits: tuple[float, float],
+    last: float,
+    miss: Floats,
+    play: float,
+    period: float,
+) -> tuple[Flags, int]:
     """Which valleys count, and how many expected near an end do not.
 
     The ends may be shaped otherwise (a corner, a torn end): no valley there without sight.
     """
     at = laid.at
-    seen = (at >= 0) & (at <= last)
+    slack = SLACK * period
+    first, stop = (
+        (limits[0] - slack if limits[0] > 0 else 0.0),
+        (limits[1] + slack if limits[1] < last else last),
+    )
+    seen = (at >= first) & (at <= stop)
+    dropped = int(((at >= 0) & (at <= last) & ~seen).sum())
     unlike = laid.unlike_left & laid.unlike_right
     good = np.flatnonzero(seen & ~unlike & ~laid.pulled)
     if len(good) == 0:
@@ -235,7 +273,7 @@ def _believed(laid: Laid, last: float, miss: Floats, play: float) -> tuple[Flags
     # At an end the scallop on the inner side tells; what lies beyond is no business of it.
     beyond = ((number < good[0]) & laid.unlike_right) | ((number > good[-1]) & laid.unlike_left)
     lost = seen & beyond
-    dropped = int(lost.sum())
+    dropped += int(lost.sum())
     inner = np.flatnonzero(seen & ~lost)
     inner = np.arange(inner[0], inner[-1] + 1)
     kept = _without_odd_ends(at[inner], miss, play)

@@ -44,6 +44,8 @@ class Laid:
         Places, samples; outside the edge too.
     pulled : ndarray of bool
         Placed by the neighbours.
+    even : ndarray
+        Where they would lie at an even spacing.
     unlike_left, unlike_right : ndarray of bool
         The edge there does not look like a valley, judged by what lies on its left (on its
         right) and a little beyond it.
@@ -51,6 +53,7 @@ class Laid:
 
     at: Floats
     pulled: Flags
+    even: Floats
     unlike_left: Flags
     unlike_right: Flags
 
@@ -61,7 +64,13 @@ def first_copy(start: float, period: float) -> int:
 
 
 def lay(
-    row: Floats, shape: Floats, start: float, period: float, offsets: Floats, spacing_mm: float
+    row: Floats,
+    shape: Floats,
+    start: float,
+    period: float,
+    offsets: Floats,
+    spacing_mm: float,
+    before: Laid | None = None,
 ) -> Laid:
     """Lay the valleys of a mean shape along an edge.
 
@@ -75,17 +84,22 @@ def lay(
         Samples.
     offsets : ndarray, shape (k,)
         Where the valleys of one period lie in it, samples.
+    before : Laid or None
+        How valleys were laid before: those of now are looked for as far off an even spacing.
     """
     n, each = len(row), len(offsets)
     first = first_copy(start, period)
     copies = int(np.ceil((n - start) / period)) + 1 - first
-    expected = (start + period * (first + np.arange(copies))[:, None] + offsets[None]).ravel()
+    even = (start + period * (first + np.arange(copies))[:, None] + offsets[None]).ravel()
+    expected = even
+    if before is not None:
+        expected = even + np.interp(even, before.even, before.at - before.even)
     pitch = period / each
     play = float(np.ptp(shape))
     half = max(1, round(NEAR_SHARE * pitch))
     step = max(1, 2 * half // NEAR_PLACES)
     near = np.arange(-(half // step) * step, half + 1, step)
-    models = shape_at(shape, (expected[:, None] - start + near) / period)
+    models = shape_at(shape, (even[:, None] - start + near) / period)
     # Blanks all round, so that places outside need no care.
     reach = max(1, round(REACH_SHARE * pitch))
     pad = half + 2 * reach + int(period) + 4
@@ -122,7 +136,7 @@ def lay(
     shift = np.where(seen, tries[best] + _vertices(total, best), 0.0)
     rest = np.where(seen, total[np.arange(len(best)), best], np.inf)
     allowed = max(OUTLIER_MM / spacing_mm, OUTLIER_SHARE * pitch)
-    at, pulled = _steady(expected, shift, rest, play, allowed)
+    at, pulled = _steady(even, expected + shift - even, rest, play, allowed)
     miss, known = missed(at[:, None])
     miss, known = miss[:, 0], known[:, 0]
     sides = []
@@ -131,7 +145,7 @@ def lay(
         seen_share = known @ weights / weights.sum()
         much = miss @ weights > UNLIKE * play * seen_share * weights.sum()
         sides.append((seen_share > 0.2) & much)
-    return Laid(at, pulled, sides[0], sides[1])
+    return Laid(at, pulled, even, sides[0], sides[1])
 
 
 def _vertices(values: Floats, at: Ints) -> Floats:
