@@ -113,67 +113,104 @@ def profiles(strip: Strip) -> tuple[Profile, Profile]:
     """
     shrink = min(1.0, 5.0 / strip.px_per_mm)
     size = (round(strip.alpha.shape[1] * shrink), round(strip.alpha.shape[0] * shrink))
-    extent = cv2.resize(strip.extent.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    filled = strip.extent.view(np.uint8) * np.uint8(255)
+    extent = cv2.resize(filled, size, interpolation=cv2.INTER_AREA)
     shrink = size[0] / strip.alpha.shape[1]
     per_mm = strip.px_per_mm * shrink
     # Rows and columns of the small picture in those of the large: centres at integers.
     half = 0.5 / shrink - 0.5
     pad = int(2 * per_mm) + 2
     opened = cv2.morphologyEx(
-        np.pad((extent > 0.5).astype(np.uint8), pad), cv2.MORPH_OPEN, disc(WHISKER_MM * per_mm)
+        np.pad((extent > 127).astype(np.uint8), pad), cv2.MORPH_OPEN, disc(WHISKER_MM * per_mm)
     )[pad:-pad, pad:-pad]
     count, labels, stats, _ = cv2.connectedComponentsWithStats(opened)
-    if count > 1:
+    if count > 2:
         opened = (labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())).astype(np.uint8)
+    opened = np.ascontiguousarray(opened)
     near = cv2.dilate(opened, disc(0.25 * per_mm))
-    within = cv2.resize(near, strip.alpha.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
-    thread = ((strip.alpha > EDGE_COVER) & within).astype(np.uint8)
-    # Single specks are noise: a thread at the edge goes on for a third of a millimetre.
-    long = max(1, round(0.3 * strip.px_per_mm))
-    opened_thread = cv2.morphologyEx(thread, cv2.MORPH_OPEN, np.ones((1, long), np.uint8))
-    thread = np.asarray(opened_thread, dtype=np.uint8)
-    firm = np.asarray(
-        cv2.morphologyEx(thread, cv2.MORPH_OPEN, disc(PICOT_MM * strip.px_per_mm)), dtype=np.uint8
-    )
+    within = cv2.resize(near, strip.alpha.shape[::-1], interpolation=cv2.INTER_NEAREST)
     deepest = DEEPEST_PICOT_MM * strip.px_per_mm
     sides: tuple[Side, Side] = ("lower", "upper")
     found = []
-    for side, columns in zip(sides, _columns(np.asarray(opened, dtype=np.uint8), per_mm), strict=True):
-        at = np.clip(np.round(columns / shrink + half).astype(int), 0, thread.shape[1] - 1)
+    for side, columns in zip(sides, _columns(opened, per_mm), strict=True):
+        at = np.clip(np.round(columns / shrink + half).astype(int), 0, strip.alpha.shape[1] - 1)
+        band = _band(opened[:, columns], side, shrink, strip)
         # Rows counted outward.
         way = slice(None, None, 1 if side == "lower" else -1)
+        alpha = np.ascontiguousarray(strip.alpha[band][way])
+        thread, firm = _threads(alpha, np.ascontiguousarray(within[band][way]), strip.px_per_mm)
         out, firm_out = (
-            _outermost(own[way], strip.alpha[way], at, reach)
+            _outermost(own, alpha, at, reach)
             for own, reach in ((thread, round(0.15 * per_mm)), (firm, 0))
         )
         # Where the edge itself is a fine thread there is nothing firmer near it.
         firm_out = np.where(out - firm_out < deepest, np.minimum(firm_out, out), out)
         u = strip.u_of(columns / shrink + half)
-        rows = [out, firm_out]
-        if side == "upper":
-            rows = [len(thread) - 1 - row for row in rows]
+        rows = [band.start + row if side == "lower" else band.stop - 1 - row
+                for row in (out, firm_out)]  # fmt: skip
         v, firm_v = strip.v_of(rows[0]), strip.v_of(rows[1])
-        goes_on = (_goes_on(strip, side, at, -1), _goes_on(strip, side, at, 1))
+        goes_on = _goes_on(strip, side, at)
         found.append(Profile(side, u, v, firm_v, _cut(strip, u, v), goes_on))
     return found[0], found[1]
 
 
-def _goes_on(strip: Strip, side: Side, at: Ints, way: int) -> bool:
-    """Whether what lies past an end, inside the photo, looks like more of the same lace.
+def _band(opened: NDArray[np.uint8], side: Side, shrink: float, strip: Strip) -> slice:
+    """Rows of the strip in which one edge lies, its valleys and picots too.
+
+    Parameters
+    ----------
+    opened : ndarray of 0 and 1
+        The lace in the columns of this edge, smaller by `shrink`.
+    """
+    own = opened[::-1] if side == "lower" else opened
+    from_outside = own.argmax(0)[own.any(0)]
+    if len(from_outside) == 0:
+        return slice(0, len(strip.alpha))
+    more = (DEEPEST_PICOT_MM + 2.0) * strip.px_per_mm
+    first = max(0, int(from_outside.min() / shrink - strip.px_per_mm))
+    last = min(len(strip.alpha), int(from_outside.max() / shrink + more) + 1)
+    if side == "upper":
+        return slice(first, last)
+    return slice(len(strip.alpha) - last, len(strip.alpha) - first)
+
+
+def _threads(
+    alpha: Image, within: NDArray[np.uint8], px_per_mm: float
+) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """Thread, and what of it is no finer than an edge thread or a cord."""
+    thread = cv2.threshold(alpha, EDGE_COVER, 1, cv2.THRESH_BINARY)[1].astype(np.uint8) & within
+    # Single specks are noise: a thread at the edge goes on for a third of a millimetre.
+    long = max(1, round(0.3 * px_per_mm))
+    thread = np.asarray(
+        cv2.morphologyEx(thread, cv2.MORPH_OPEN, np.ones((1, long), np.uint8)), dtype=np.uint8
+    )
+    firm = cv2.morphologyEx(thread, cv2.MORPH_OPEN, disc(PICOT_MM * px_per_mm))
+    return thread, np.asarray(firm, dtype=np.uint8)
+
+
+def _goes_on(strip: Strip, side: Side, at: Ints) -> tuple[bool, bool]:
+    """Whether what lies past each end, inside the photo, looks like more of the same lace.
 
     Past the mat's border nothing is read, since the table's colour is not known; there the
     photo itself is compared with the lace's last centimetre.
     """
-    wide = round(PAST_END_MM * strip.px_per_mm)
-    rows = np.flatnonzero(strip.extent[:, at].mean(1) > 0.5)
+    there = strip.extent[:, int(at[0]) : int(at[-1]) + 1].view(np.uint8)
+    share = cv2.reduce(there, 1, cv2.REDUCE_SUM, dtype=cv2.CV_32S).ravel() / there.shape[1]
+    rows = np.flatnonzero(share > 0.5)
     half = rows[len(rows) // 2 :] if side == "lower" else rows[: len(rows) // 2]
     if len(half) < 8:
-        return False
-    end = int(at[-1]) if way > 0 else int(at[0])
+        return False, False
+    return _more_past(strip, half, int(at[0]), -1), _more_past(strip, half, int(at[-1]), 1)
+
+
+def _more_past(strip: Strip, half: Ints, end: int, way: int) -> bool:
+    """Whether lace goes on in the rows `half` past the column `end`."""
+    wide = round(PAST_END_MM * strip.px_per_mm)
     gap = round(strip.px_per_mm)
     past = end + way * np.arange(gap, gap + wide)
     past = past[(past >= 0) & (past < strip.rgb.shape[1])]
     own = end - way * np.arange(gap, gap + 2 * wide)
+    own = own[(own >= 0) & (own < strip.rgb.shape[1])]
     if len(past) < strip.px_per_mm:
         return False
     corners = np.column_stack([strip.u_of(past[[0, -1, 0, -1]]), strip.v_of(half[[0, 0, -1, -1]])])
@@ -181,9 +218,10 @@ def _goes_on(strip: Strip, side: Side, at: Ints, way: int) -> bool:
     width, height = strip.photo_map.size_px
     if (photo < 2).any() or (photo > np.array([width, height]) - 3).any():
         return False
-    lit = strip.rgb[half]
-    first, second = (lit[:, c].reshape(-1, 3).astype(float) for c in (past, own))
-    inside = strip.alpha[half][:, own].ravel()
+    # Every other row and column tells as much.
+    half, past, own = half[::2], past[::2], own[::2]
+    first, second = (strip.rgb[np.ix_(half, c)].reshape(-1, 3).astype(float) for c in (past, own))
+    inside = strip.alpha[np.ix_(half, own)].ravel()
     lace, mat = second[inside > 0.8], second[inside < 0.1]
     if min(len(lace), len(mat)) < 50:
         return False
