@@ -18,6 +18,7 @@ from lacelay.model.lace import LaceEdge, Measured, Side
 from lacelay.reading.cloth import disc
 from lacelay.reading.mat import Image
 from lacelay.reading.mean_scallop import NARROWEST_MM, fold, shape_at, smooth
+from lacelay.reading.peaks import find_peaks
 from lacelay.reading.scallop_fit import ScallopFit, fit_scallops
 from lacelay.reading.strip import Strip
 
@@ -35,9 +36,9 @@ MOST_UNSEEN = 0.5
 ENDS_OFF = (0.08, 0.16)
 #: Fewer valleys than this between the ends left out prove nothing.
 FEWEST_INNER = 5
-#: A loop on a crown is its tip where it stands out by so much more than all others, mm; it is
-#: narrower than twice this share of the scallop.
-LONE_LOOP_MM, LOOP_SHARE = 0.4, 0.05
+#: A loop that stands out by so much, mm, is the tip where it is no farther from the crown
+#: than this share of the scallop.
+LOOP_MM, LOOP_SHARE = 0.25, 0.04
 #: What lies this far past an end, mm, tells whether the lace goes on.
 PAST_END_MM = 4.0
 #: More than this share of an edge hidden is said.
@@ -53,6 +54,9 @@ WHISKER_MM = 0.5
 #: Thread of a picot is thinner than twice this, and a picot no deeper than the other.
 PICOT_MM = 0.3
 DEEPEST_PICOT_MM = 4.0
+#: A dip this share of a scallop's width from where its valley should be is that valley when the
+#: edge rises by the third, a share of its depth, within the second to both sides.
+NOTCH_NEAR, NOTCH_REACH, NOTCH_RISE = 0.12, 0.35, 0.4
 #: A valley is where the notch is seen to end. Where its edge thread turns lies as far inwards
 #: as the thread and its cords are wide, which no photo tells from what fills the notch.
 VALLEY_SIGMA_MM = 0.6
@@ -436,6 +440,11 @@ def _places(
     )
     deep = float(np.ptp(fit.shape))
     unseen = fit.pulled | (np.abs(above - usual) > max(0.8, 0.12 * deep))
+    for k in np.flatnonzero(unseen):
+        notch = _clear_notch(fine, fit.at[k], fit.pitch, deep)
+        if notch is not None:
+            valleys[k] = _bottom(u, light, firm, notch, reach)
+            unseen[k] = False
     valleys[unseen, 0] = at[unseen]
     valleys[unseen, 1] = (np.interp(fit.at, index, fit.trend) + usual)[unseen]
     # Tips by the crown of the mean shape, picots and all; its own height where it agrees.
@@ -455,6 +464,26 @@ def _places(
     return valleys, tip, depth, unseen
 
 
+def _clear_notch(height: Floats, at: float, pitch: float, deep: float) -> int | None:
+    """The sample near `at` where the edge dips clearly, seen from both sides; None without.
+
+    Where the lace bows or lies stretched a valley is a little off the others' line and step.
+    """
+    first = max(1, round(at - NOTCH_NEAR * pitch))
+    own = height[first : round(at + NOTCH_NEAR * pitch) + 1]
+    if len(own) < 3:
+        return None
+    lowest = first + int(np.argmin(own))
+    if lowest in (first, first + len(own) - 1):
+        return None
+    reach = round(NOTCH_REACH * pitch)
+    before, after = height[max(0, lowest - reach) : lowest], height[lowest + 1 : lowest + reach]
+    if len(after) == 0:
+        return None
+    rise = min(float(before.max()), float(after.max())) - float(height[lowest])
+    return lowest if rise >= NOTCH_RISE * deep else None
+
+
 def _crown(shape: Floats, start: float, stop: float) -> float:
     """Phase of the tip between two valleys: the top of a parabola over the crown."""
     wide = stop - start
@@ -467,18 +496,14 @@ def _crown(shape: Floats, start: float, stop: float) -> float:
         return top
     top += float(np.clip(-slope / (2 * bend), -0.12 * wide, 0.12 * wide))
     top = float(np.clip(top, phases[0], phases[-1]))
-    # Where one loop stands on the crown, farther out than all others, it is the tip.
+    # Where loops stand along the edge the one on the crown is the tip.
     own = np.abs(phases - top) <= 0.2 * wide
     rest = heights[own] - np.polyval(
         np.polyfit(phases[own] - top, heights[own], 2), phases[own] - top
     )
-    highest = float(phases[own][np.argmax(rest)])
-    others = np.abs(phases[own] - highest) > LOOP_SHARE * wide
-    if others.any() and float(rest.max() - rest[others].max()) > LONE_LOOP_MM:
-        loop = own & (np.abs(phases - highest) <= LOOP_SHARE * wide)
-        high = loop & (heights >= float(heights[loop].max()) - 0.1)
-        top = float(phases[high].mean())
-    return top
+    loops = phases[own][find_peaks(rest, prominence=LOOP_MM)]
+    loops = loops[np.abs(loops - top) <= LOOP_SHARE * wide]
+    return float(loops[np.argmin(np.abs(loops - top))]) if len(loops) else top
 
 
 def _edge_doubts(
@@ -540,7 +565,13 @@ def _pitch(valley_u: Floats, each: int, fitted: float) -> tuple[float, float]:
     miss = valley_u - slope * index
     miss = np.concatenate([miss[k::each] - np.median(miss[k::each]) for k in range(each)])
     variance = (1.4826 * float(np.median(np.abs(miss)))) ** 2 + 0.1**2
-    return slope, float(np.sqrt(variance / ((index - index.mean()) ** 2).sum()))
+    spread = index - index.mean()
+    # Lace that lies stretched has wider scallops at one end than at the other, and which are
+    # its own nobody can tell: the spread of the widths stays in doubt whole.
+    curved = spread**2 - float((spread**2).mean())
+    bend = float(miss @ curved / max(float(curved @ curved), 1e-9)) if n > 4 else 0.0
+    uneven = abs(bend) * (n - 1) / np.sqrt(3.0)
+    return slope, float(np.hypot(np.sqrt(variance / (spread**2).sum()), uneven))
 
 
 def _bottom(u: Floats, out: Floats, firm: Floats, at: int, reach: int) -> tuple[float, float]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from lacelay.geometry.photo_map import PhotoMap
 from lacelay.model.lace import LaceEdge
 from lacelay.reading.axis import Axis
 from lacelay.reading.base_line import base_line
@@ -36,6 +37,8 @@ BETTER, LEAST_WAVE_MM = 0.75, 0.4
 BENT_MM = 1.5
 #: An edge is hidden by what lies outward of it, or less than this inward, mm.
 HIDDEN_WITHIN_MM = 1.0
+#: Along a line steeper than this against the first the lace is cut out again.
+STEEP_BOW = 0.05
 #: A straight edge is told by the middles of so many stretches.
 STRETCHES = 28
 
@@ -93,14 +96,18 @@ def straighten(
     margin = max(3.0, 0.04 * axis.width_mm)
     points, length = axis.points_mm, axis.length_mm
     v_range = (axis.low_mm - margin, axis.high_mm + margin)
-    u_range = (-margin, length + margin)
     native = local_px_per_mm(reference.map_along(points), length / 2, 0.0)
+    coarse = _rough(native, area)
+
+    def edges_along(
+        photo_map: PhotoMap, u_range: tuple[float, float], v_range: tuple[float, float]
+    ) -> tuple[Profile, Profile]:
+        small = cut_out(photo, reference, photo_map, area, u_range, v_range, coarse, grid_step)
+        return seen_profiles(small)
+
+    photo_map = reference.map_along(points)
+    lower, upper = edges_along(photo_map, (-margin, length + margin), v_range)
     for last in (False, True):
-        photo_map = reference.map_along(points)
-        rough = cut_out(
-            photo, reference, photo_map, area, u_range, v_range, _rough(native, area), grid_step
-        )
-        lower, upper = seen_profiles(rough)
         edge, other = read_edge(lower, 0.0), read_edge(upper, 0.0)
         start, stop = float(lower.u_mm[0]), float(lower.u_mm[-1])
         base = base_line(lower, edge, upper, other)
@@ -119,9 +126,16 @@ def straighten(
         if last or (len(points) == 2 and bend < BENT_MM):
             break
         # Scallops of a lace that bows much look uneven: again along what was found.
-        points, length = moved, float(np.hypot(*np.diff(moved, axis=0).T).sum())
+        points, along = moved, reference.map_along(moved)
         v_range = (v_range[0] - middle, v_range[1] - middle)
-        u_range = (-margin - before, length + after + margin)
+        if float(np.abs(np.diff(heights - straight) / np.diff(knots)).max()) > STEEP_BOW:
+            # Seen aslant, a flank hides part of its valley.
+            length = float(np.hypot(*np.diff(moved, axis=0).T).sum())
+            u_range = (-margin - before, length + after + margin)
+            lower, upper = edges_along(along, u_range, v_range)
+        else:
+            lower, upper = (_carried(profile, photo_map, along) for profile in (lower, upper))
+        photo_map = along
     factor = 1.0
     if tip_to_tip_mm is not None:
         factor = tip_to_tip_mm / (_reach(upper, other) + _reach(lower, edge))
@@ -134,6 +148,22 @@ def straighten(
     return Straight(
         cut_out(photo, reference, photo_map, area, u_range, v_range, native / factor, grid_step),
         reference,
+    )
+
+
+def _carried(profile: Profile, before: PhotoMap, after: PhotoMap) -> Profile:
+    """An edge seen along one line, as it lies along another."""
+    u, v = after.mat_to_lace(
+        before.lace_to_mat(np.column_stack([profile.u_mm, profile.v_mm]))
+    ).T
+    firm_u, firm_v = after.mat_to_lace(
+        before.lace_to_mat(np.column_stack([profile.u_mm, profile.firm_mm]))
+    ).T
+    # Steep flanks may hang over a little along the other line: each place counts once.
+    u, firm_u = np.maximum.accumulate(u), np.maximum.accumulate(firm_u)
+    even = np.linspace(u[0], u[-1], len(u))
+    return replace(
+        profile, u_mm=even, v_mm=np.interp(even, u, v), firm_mm=np.interp(even, firm_u, firm_v)
     )
 
 
