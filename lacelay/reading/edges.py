@@ -19,7 +19,7 @@ from lacelay.reading.cloth import disc
 from lacelay.reading.mat import Image
 from lacelay.reading.mean_scallop import NARROWEST_MM, fold, shape_at, smooth
 from lacelay.reading.peaks import find_peaks
-from lacelay.reading.scallop_fit import ScallopFit, fit_scallops
+from lacelay.reading.scallop_fit import UNEVEN_WIDTHS, ScallopFit, fit_scallops
 from lacelay.reading.strip import Strip
 
 Floats = NDArray[np.float64]
@@ -33,7 +33,9 @@ LEAST_ALIKE, EVEN_ALIKE = 0.3, 0.55
 #: An uneven edge most of whose valleys had to be placed by the others has none.
 MOST_UNSEEN = 0.5
 #: Where the whole edge shows no even scallops, its ends are left out by these shares.
-ENDS_OFF = (0.08, 0.16)
+ENDS_OFF = (0.06, 0.11, 0.16)
+#: Two fits whose pitches differ by less than this share are of the same scallops.
+SAME_PITCH = 0.1
 #: Fewer valleys than this between the ends left out prove nothing.
 FEWEST_INNER = 5
 #: A loop that stands out by so much, mm, is the tip where it is no farther from the crown
@@ -43,8 +45,6 @@ LOOP_MM, LOOP_SHARE = 0.25, 0.04
 PAST_END_MM = 4.0
 #: More than this share of an edge hidden is said.
 HIDDEN_SHARE = 0.15
-#: Scallops that take turns in width differ by less than this.
-UNEVEN_WIDTHS = 1.75
 #: A valley nearer than this to a cut end may or may not be whole.
 CUT_END_MM = 1.5
 #: A pixel covered by more than this belongs to the edge; less is shadow or blur.
@@ -365,18 +365,7 @@ def read_edge(profile: Profile, relative_sigma: float) -> LaceEdge:
         return _with_doubt(straight, "it runs out of the photo and was not seen")
     if whole_play < SHALLOWEST_MM:
         return straight
-    fit = fit_scallops(level, spacing)
-    left_out = 0
-    if fit is None or fit.alike < EVEN_ALIKE:
-        # The ends may be shaped otherwise: pointed, torn, rolled up.
-        for share in ENDS_OFF:
-            off = round(share * len(u))
-            inner = fit_scallops(level[off:-off], spacing)
-            if inner is None or len(inner.at) < FEWEST_INNER:
-                continue
-            if inner.alike > max(EVEN_ALIKE, fit.alike if fit else 0.0):
-                fit, left_out = inner, off
-                break
+    fit, left_out = _whole_or_inner(level, spacing)
     if fit is None or fit.alike < LEAST_ALIKE:
         if whole_play > 3 * SHALLOWEST_MM:
             return _with_doubt(straight, "this edge is uneven, but in no even scallops")
@@ -414,6 +403,29 @@ def read_edge(profile: Profile, relative_sigma: float) -> LaceEdge:
         None,
         "; ".join(_edge_doubts(profile, fit, unseen, spacing, left_out > 0)) or None,
     )
+
+
+def _whole_or_inner(level: Floats, spacing: float) -> tuple[ScallopFit | None, int]:
+    """The fit of the whole edge, or of its inner part where that tells more; samples left out.
+
+    The ends may be shaped otherwise: pointed, torn, rolled up, under a hand.
+    """
+    fit, left_out = fit_scallops(level, spacing), 0
+    even = fit is not None and fit.alike >= EVEN_ALIKE
+    if even and fit is not None and not fit.dropped:
+        return fit, 0
+    # Where it is even a little off the ends is enough to see whether they spoil it.
+    for share in ENDS_OFF[:1] if even else ENDS_OFF:
+        off = round(share * len(level))
+        inner = fit_scallops(level[off:-off], spacing)
+        if inner is None or len(inner.at) < FEWEST_INNER or inner.alike <= EVEN_ALIKE:
+            continue
+        if fit is not None and (even or left_out):
+            more = len(inner.at) - len(fit.at)
+            if more <= 0 or abs(inner.pitch - fit.pitch) > SAME_PITCH * fit.pitch:
+                continue
+        fit, left_out = inner, off
+    return fit, left_out
 
 
 def _places(

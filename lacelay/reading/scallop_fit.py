@@ -31,6 +31,9 @@ Ints = NDArray[np.int64]
 FEWEST_SCALLOPS, FEWEST_COPIES = 1.7, 2.5
 #: The fit is made on samples at most this far apart, mm, and on no fewer than so many.
 COARSE_MM, FEWEST_SAMPLES = 0.8, 400
+#: Scallops that take turns in width differ by less than this; ones that differ by more are more
+#: likely notches in a scallop's head, and their likeness counts for so much less.
+UNEVEN_WIDTHS, ODD_LOSS = 1.75, 0.2
 #: A fit this good needs no other slow curve to be tried, nor a longer period.
 GOOD_ALIKE = 0.93
 #: A scallop at an end that misses the mean shape by this share of its play on average is
@@ -95,6 +98,12 @@ class ScallopFit:
         """Scallops in one period."""
         return len(self.places)
 
+    @property
+    def widest(self) -> float:
+        """How many times as wide as the narrowest the widest scallop of one period is."""
+        wide = np.diff(np.append(self.places, self.places[0] + 1.0))
+        return float(wide.max() / wide.min())
+
     def finer(self, times: int, count: int) -> ScallopFit:
         """The same fit on `count` samples, `times` of them to one of these."""
         samples, coarse = np.arange(count), times * np.arange(len(self.phases))
@@ -134,6 +143,7 @@ def _best_fit(height: Floats, spacing_mm: float, last: float) -> ScallopFit | No
     """The fit with the period and the slow curve that tell most."""
     seen = ~hidden(height, spacing_mm)
     best: ScallopFit | None = None
+    most = -np.inf
     done: list[float] = []
     for degree in (1, 2, 4):
         if best is not None and best.alike > GOOD_ALIKE:
@@ -159,8 +169,9 @@ def _best_fit(height: Floats, spacing_mm: float, last: float) -> ScallopFit | No
             gain = 0.05 if best is None or fit.period > 1.1 * best.period else 0.0
             if best is not None and fit.period < 0.9 * best.period:
                 gain = -0.05
-            if best is None or fit.alike > best.alike + gain:
-                best = fit
+            score = fit.alike - (ODD_LOSS if fit.widest > UNEVEN_WIDTHS else 0.0)
+            if best is None or score > most + gain:
+                best, most = fit, score
     return best
 
 
