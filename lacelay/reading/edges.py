@@ -36,7 +36,7 @@ MOST_UNSEEN = 0.5
 ENDS_OFF = (0.06, 0.11, 0.16)
 #: Two fits whose pitches differ by less than this share are of the same scallops.
 SAME_PITCH = 0.1
-#: Fewer valleys than this between the ends left out prove nothing.
+#: Fewer valleys than this between the ends left out, or beside a lone one, prove nothing.
 FEWEST_INNER = 5
 #: A loop that stands out by so much, mm, is the tip where it is no farther from the crown
 #: than this share of the scallop.
@@ -355,8 +355,8 @@ def read_edge(profile: Profile, relative_sigma: float) -> LaceEdge:
     u, out = profile.u_mm, profile.outward_mm
     spacing = float(u[1] - u[0])
     # Picots, pins and stubs of printed lines are narrow: they are no part of a scallop's shape.
-    level = _without_slits(out, (SLIT_MM[0] / spacing, SLIT_MM[1]))
-    level = smooth(_without_spikes(level, SPIKE_MM / spacing), 0.4 / spacing)
+    level = _without_spikes(out, SPIKE_MM / spacing)
+    level = smooth(_without_slits(level, (SLIT_MM[0] / spacing, SLIT_MM[1])), 0.4 / spacing)
     trend = np.polyval(np.polyfit(u - u.mean(), level, 2), u - u.mean())
     play = level - trend
     whole_play = float(np.percentile(play, 96) - np.percentile(play, 4))
@@ -452,7 +452,7 @@ def _places(
     )
     deep = float(np.ptp(fit.shape))
     unseen = fit.pulled | (np.abs(above - usual) > max(0.8, 0.12 * deep))
-    for k in np.flatnonzero(unseen):
+    for k in np.flatnonzero(unseen) if len(at) >= FEWEST_INNER else ():
         notch = _clear_notch(fine, fit.at[k], fit.pitch, deep)
         if notch is not None:
             valleys[k] = _bottom(u, light, firm, notch, reach)
@@ -501,13 +501,15 @@ def _crown(shape: Floats, start: float, stop: float) -> float:
     wide = stop - start
     phases = np.linspace(start + 0.15 * wide, stop - 0.15 * wide, 141)
     heights = shape_at(shape, phases)
-    top = float(phases[np.argmax(smooth(heights, 8.0))])
-    own = np.abs(phases - top) <= 0.17 * wide
-    bend, slope, _ = np.polyfit(phases[own] - top, heights[own], 2)
-    if bend >= -1e-9:
-        return top
-    top += float(np.clip(-slope / (2 * bend), -0.12 * wide, 0.12 * wide))
-    top = float(np.clip(top, phases[0], phases[-1]))
+    # The whole head first: on a flat one the highest place may be anywhere.
+    top = (start + stop) / 2
+    for near, most in ((0.3, 0.2), (0.17, 0.12)):
+        own = np.abs(phases - top) <= near * wide
+        bend, slope, _ = np.polyfit(phases[own] - top, heights[own], 2)
+        if bend >= -1e-9:
+            return float(phases[np.argmax(smooth(heights, 8.0))])
+        top += float(np.clip(-slope / (2 * bend), -most * wide, most * wide))
+        top = float(np.clip(top, phases[0], phases[-1]))
     # Where loops stand along the edge the one on the crown is the tip.
     own = np.abs(phases - top) <= 0.2 * wide
     rest = heights[own] - np.polyval(
