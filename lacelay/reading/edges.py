@@ -502,14 +502,17 @@ def _crown(shape: Floats, start: float, stop: float) -> float:
     phases = np.linspace(start + 0.15 * wide, stop - 0.15 * wide, 141)
     heights = shape_at(shape, phases)
     # The whole head first: on a flat one the highest place may be anywhere.
-    top = (start + stop) / 2
-    for near, most in ((0.3, 0.2), (0.17, 0.12)):
+    top, first = (start + stop) / 2, 0.0
+    for near, most in ((0.35, 0.2), (0.17, 0.12)):
         own = np.abs(phases - top) <= near * wide
         bend, slope, _ = np.polyfit(phases[own] - top, heights[own], 2)
-        if bend >= -1e-9:
-            return float(phases[np.argmax(smooth(heights, 8.0))])
+        # A crown flatter than the head it is part of is all loops, and tells nothing.
+        if bend >= min(-1e-9, 0.5 * first):
+            break
         top += float(np.clip(-slope / (2 * bend), -most * wide, most * wide))
-        top = float(np.clip(top, phases[0], phases[-1]))
+        top, first = float(np.clip(top, phases[0], phases[-1])), float(bend)
+    if not first:
+        return float(phases[np.argmax(smooth(heights, 8.0))])
     # Where loops stand along the edge the one on the crown is the tip.
     own = np.abs(phases - top) <= 0.2 * wide
     rest = heights[own] - np.polyval(
