@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lacelay.model.lace import LaceEdge
-from lacelay.reading.edges import Profile
+from lacelay.reading.edge_profile import Profile
 
 Floats = NDArray[np.float64]
 

@@ -20,7 +20,8 @@ from lacelay.reading.axis import Axis, long_axis
 from lacelay.reading.beads import read_beads
 from lacelay.reading.cloth import LaceArea
 from lacelay.reading.cords import read_cords
-from lacelay.reading.edges import VALLEY_SIGMA_MM, Profile, read_edge
+from lacelay.reading.edge_profile import Profile
+from lacelay.reading.edges import VALLEY_SIGMA_MM, read_edge
 from lacelay.reading.ground import read_ground
 from lacelay.reading.laces import find_laces
 from lacelay.reading.motifs import read_motifs

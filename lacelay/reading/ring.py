@@ -19,7 +19,8 @@ from lacelay.geometry.closed_map import ClosedMap
 from lacelay.model.lace import LaceEdge, Measured
 from lacelay.reading.axis import Axis, points_of
 from lacelay.reading.cloth import LaceArea
-from lacelay.reading.edges import Profile, profiles, read_edge
+from lacelay.reading.edge_profile import Profile, profiles
+from lacelay.reading.edges import read_edge
 from lacelay.reading.mat import Mask
 from lacelay.reading.mean_scallop import smooth
 from lacelay.reading.peaks import find_peaks

@@ -16,7 +16,8 @@ from lacelay.model.lace import LaceEdge
 from lacelay.reading.axis import Axis
 from lacelay.reading.base_line import base_line
 from lacelay.reading.cloth import LaceArea
-from lacelay.reading.edges import Profile, profiles, read_edge
+from lacelay.reading.edge_profile import Profile, profiles
+from lacelay.reading.edges import read_edge
 from lacelay.reading.ring import closed_map, read_round
 from lacelay.reading.scale import Reference
 from lacelay.reading.strip import Strip, cut_out, local_px_per_mm, most_px_per_mm
@@ -153,9 +154,7 @@ def straighten(
 
 def _carried(profile: Profile, before: PhotoMap, after: PhotoMap) -> Profile:
     """An edge seen along one line, as it lies along another."""
-    u, v = after.mat_to_lace(
-        before.lace_to_mat(np.column_stack([profile.u_mm, profile.v_mm]))
-    ).T
+    u, v = after.mat_to_lace(before.lace_to_mat(np.column_stack([profile.u_mm, profile.v_mm]))).T
     firm_u, firm_v = after.mat_to_lace(
         before.lace_to_mat(np.column_stack([profile.u_mm, profile.firm_mm]))
     ).T

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from lacelay.reading.edges import Profile, read_edge
+from lacelay.reading.edge_profile import Profile
+from lacelay.reading.edges import read_edge
 
 SPACING_MM = 0.2
 Floats = NDArray[np.float64]
