@@ -39,6 +39,8 @@ GOOD_ALIKE = 0.93
 #: A scallop at an end that misses the mean shape by this share of its play on average is
 #: something else; this share of the edge must be left without such.
 STRANGE, LEAST_LEFT = 0.2, 0.6
+#: Lace is often cut off in the very valley: one so little beyond the end, mm, lies at the end.
+AT_END_MM = 0.4
 #: A valley where that begins may lie this share of the period beyond.
 SLACK = 0.08
 #: A scallop at an end that misses the mean shape by this share of its play, and by this many
@@ -213,11 +215,13 @@ def _fit(
         shape = fold(row, phases)
     assert laid is not None
     miss = np.abs(row - shape_at(shape, phases))
-    seen, dropped = _believed(laid, limits, last, miss, float(np.ptp(shape)), period)
+    seen, dropped = _believed(
+        laid, limits, last, miss, float(np.ptp(shape)), period, AT_END_MM / spacing_mm
+    )
     if not seen.any():
         return None
     return ScallopFit(
-        laid.at[seen],
+        np.clip(laid.at[seen], 0.0, last),
         laid.pulled[seen],
         period,
         places / PHASES,
@@ -263,6 +267,7 @@ def _believed(
     miss: Floats,
     play: float,
     period: float,
+    at_end: float,
 ) -> tuple[Flags, int]:
     """Which valleys count, and how many expected near an end do not.
 
@@ -271,8 +276,8 @@ def _believed(
     at = laid.at
     slack = SLACK * period
     first, stop = (
-        (limits[0] - slack if limits[0] > 0 else 0.0),
-        (limits[1] + slack if limits[1] < last else last),
+        (limits[0] - slack if limits[0] > 0 else -at_end),
+        (limits[1] + slack if limits[1] < last else last + at_end),
     )
     seen = (at >= first) & (at <= stop)
     dropped = int(((at >= 0) & (at <= last) & ~seen).sum())
