@@ -101,6 +101,30 @@ def test_an_edge_lying_in_a_bow() -> None:
     assert edge.valleys_mm[:, 0] == pytest.approx(inside, abs=1.0)
 
 
+def test_lace_stretched_more_at_one_end_keeps_every_valley() -> None:
+    widths = np.linspace(32.0, 26.0, 10)
+    valleys = np.concatenate([[8.0 - 33.0, 8.0], 8.0 + np.cumsum(widths)])
+    u = np.arange(0, valleys[-1] - 12.0, SPACING_MM)
+    edge = read_edge(_profile(_arches(u, valleys, np.full(len(valleys) - 1, 7.0))), 0.0)
+    inside = valleys[(valleys > 0) & (valleys < u[-1])]
+    assert edge.valleys_mm[:, 0] == pytest.approx(inside, abs=0.5)
+    assert edge.pitch_mm is not None
+    # Which width is the lace's own cannot be told, and the interval says so.
+    low, high = edge.pitch_mm.interval95
+    assert low < 28.0
+    assert high > 30.0
+
+
+def test_what_lies_at_an_end_is_no_scallop() -> None:
+    u, valleys, height = _even(length=245.0)
+    covered = height.copy()
+    hand = u > valleys[7] + 9.0
+    covered[hand] = 9.0 + 0.1 * (u[hand] - u[hand][0])
+    edge = read_edge(_profile(covered), 0.0)
+    assert edge.valleys_mm[:, 0] == pytest.approx(valleys[1:8], abs=0.6)
+    assert edge.doubt is not None
+
+
 def test_picots_are_no_scallops() -> None:
     u, valleys, height = _even()
     loops = 1.2 * (np.sin(2 * np.pi * u / 3.1) > 0.3)
