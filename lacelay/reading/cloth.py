@@ -9,7 +9,7 @@ Arrays are (row, col); colours are CIE Lab with L from 0 to 100, float32.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from lacelay.errors import ReadingError
 from lacelay.reading.grid_fit import Grid
+from lacelay.reading.light import light_on
 from lacelay.reading.mat import (
     Image,
     Mask,
@@ -25,10 +26,13 @@ from lacelay.reading.mat import (
     completed,
     distance,
     fit_surface,
+    glare_of,
     lab_of,
     line_zone,
+    middle_of,
     sampled,
     seen_above,
+    shade_of,
     surface_at,
     upsample,
 )
@@ -45,6 +49,10 @@ PIECES_PX = 800
 FEATURELESS_SHARE = 0.022
 #: A mat reaches this many steps beyond its outermost line at least.
 BEYOND_LINES = 0.25
+#: What has the mat's colour differs by less, half of a difference in lightness counted.
+MAT_LIKE_LAB = 7.0
+#: No mat's margin is wider than so many steps.
+MOST_BEYOND = 4.0
 #: Threads apart by less than this share of the photo's side are the same lace.
 JOINT_SHARE = 0.0035
 #: Net whose threads blur into the mat differs from it on the mean by this share of what a
@@ -160,7 +168,13 @@ def search(photo: NDArray[np.uint8], reference: Reference) -> Search:
         on_mat &= ~covered
     terms, noise = fit_surface(lab, zone, on_mat, shrink, reference)
     surface = surface_at(terms, photo_at, shape, reference.size_px)
+    middle = middle_of(surface)
+    ways = (glare_of(middle), shade_of(middle))
+    light = light_on(lab - surface, zone, on_mat, noise, ways, shrink)
+    if light is not None:
+        surface += upsample(light.at(photo_at), shape)
     mat = completed(lab, surface, zone, on_mat, terms, noise, reference)
+    mat = replace(mat, light=light)
     far = distance(lab, surface, zone, mat, joint_px(shape))
     smooth = featureless_points(lab, zone, mat.noise)
     thread = threads(far, mat, smooth) & on_mat
@@ -269,16 +283,43 @@ def _limits(lab: Image, grid: Grid | None, at: Image | None) -> Limits:
     within = (i > i0) & (i < i1) & (j > j0) & (j < j1)
     if within.sum() < 100:
         return endless
-    own = commonest(colour[within])
-    spread = colour - own.astype(np.float32)
-    # Light changes lightness more than hue.
-    mat_like = np.sqrt((0.5 * spread[..., 0]) ** 2 + spread[..., 1] ** 2 + spread[..., 2] ** 2) < 7
+    mat_like = _like(colour, colour[within])
     limits = list(endless)
-    for side, beyond in enumerate((i < i0 - 1.0, j < j0 - 1.0, i > i1 + 1.0, j > j1 + 1.0)):
-        if beyond.sum() > 100 and float(mat_like[beyond].mean()) < 0.2:
-            away = -BEYOND_LINES if side < 2 else BEYOND_LINES
-            limits[side] = grid.extent[side] + away
+    beyond = (i0 - i, j0 - j, i - i1, j - j1)
+    for side, past in enumerate(beyond):
+        far = past > 1.0
+        if far.sum() > 100 and float(mat_like[far].mean()) < 0.2:
+            # Along this side alone: past its corners lies the table as well.
+            along = np.maximum(beyond[(side + 1) % 4], beyond[(side + 3) % 4]) < 0
+            near = along & (past > -1.0) & (past < BEYOND_LINES)
+            # The light may have changed on the way there.
+            own = _like(colour[along], colour[near]) if near.sum() > 100 else mat_like[along]
+            reach = _reach_of_mat(past[along], own)
+            limits[side] = grid.extent[side] + (-reach if side < 2 else reach)
     return limits[0], limits[1], limits[2], limits[3]
+
+
+def _like(colours: Image, own: Image) -> Mask:
+    """Which colours are like the commonest of a place."""
+    spread = colours - commonest(own).astype(np.float32)
+    # Light changes lightness more than hue.
+    square = (0.5 * spread[..., 0]) ** 2 + spread[..., 1] ** 2 + spread[..., 2] ** 2
+    return np.asarray(square < MAT_LIKE_LAB**2)
+
+
+def _reach_of_mat(past: Image, mat_like: Mask) -> float:
+    """How far a mat goes on past its outermost line, in steps, from what has its colour."""
+    edges = np.arange(-1.0, MOST_BEYOND + 0.05, 0.1)
+    of_all, _ = np.histogram(past, edges)
+    of_mat, _ = np.histogram(past[mat_like], edges)
+    share = of_mat / np.maximum(of_all, 1)
+    own = float(np.median(share[edges[:-1] < 0]))
+    # Numerals and ticks cover a part of the margin, a table all of what lies past it.
+    is_mat = (share > 0.4 * own) & (of_all > 10)
+    is_mat[edges[:-1] < BEYOND_LINES - 0.05] = True
+    first = int(np.argmin(is_mat)) if not is_mat.all() else len(is_mat)
+    # The last tenth of a step is blurred into what lies beyond.
+    return float(max(edges[first] - 0.1, BEYOND_LINES))
 
 
 def fill_holes(mask: Mask) -> Mask:

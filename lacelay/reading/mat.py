@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lacelay.reading.grid_fit import Grid
+from lacelay.reading.light import Light
 from lacelay.reading.scale import Reference
 
 Floats = NDArray[np.float64]
@@ -39,6 +40,8 @@ class Mat:
         Typical Lab distance of lace that covers the mat.
     lace_lab : ndarray, shape (3,)
         Typical Lab of such lace.
+    light : Light or None
+        Lamps and shadows that lie on it.
     """
 
     terms: Floats
@@ -47,14 +50,19 @@ class Mat:
     noise: float
     contrast: float
     lace_lab: Floats
+    light: Light | None = None
 
     def lab_at(self, at_px: Floats, shape: tuple[int, ...]) -> Image:
         """Lab of the bare mat over a picture, from the photo points of its `sampled` pixels."""
-        return surface_at(self.terms, at_px, shape, self.size_px)
+        return upsample(self._coarse(at_px), shape)
+
+    def _coarse(self, at_px: Floats) -> Image:
+        lab = (_basis(at_px[..., 0], at_px[..., 1], self.size_px) @ self.terms).astype(np.float32)
+        return lab if self.light is None else lab + self.light.at(at_px)
 
     def rgb_at(self, at_px: Floats) -> Image:
         """Colour of the bare mat, 0 to 255, at photo points, shape (m, n, 2)."""
-        lab = (_basis(at_px[..., 0], at_px[..., 1], self.size_px) @ self.terms).astype(np.float32)
+        lab = self._coarse(at_px)
         return np.asarray(cv2.cvtColor(lab, cv2.COLOR_Lab2RGB) * 255, dtype=np.float32)
 
 
@@ -96,7 +104,7 @@ def distance(lab: Image, surface: Image, zone: Image | None, mat: Mat, thread_px
     """
     offset = lab - surface
     square = np.asarray(cv2.transform(offset * offset, np.ones((1, 3), np.float32)), np.float32)
-    middle = _middle(surface)
+    middle = middle_of(surface)
     lace = mat.lace_lab - middle
     far = np.sqrt(square)
     # A shadow is mat that is darker, a reflected lamp mat that is whiter: both count as mat
@@ -364,7 +372,8 @@ def commonest(colours: Image) -> Floats:
     return np.asarray(colours[close].mean(0), dtype=np.float64)
 
 
-def _middle(surface: Image) -> Floats:
+def middle_of(surface: Image) -> Floats:
+    """Mean Lab of the bare mat."""
     return np.asarray(
         surface.reshape(-1, 3)[:: max(1, surface.size // 30_000)].mean(0), dtype=np.float64
     )

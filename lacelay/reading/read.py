@@ -24,6 +24,7 @@ from lacelay.reading.edge_profile import Profile
 from lacelay.reading.edges import VALLEY_SIGMA_MM, read_edge
 from lacelay.reading.ground import read_ground
 from lacelay.reading.laces import find_laces
+from lacelay.reading.outline import outline_of
 from lacelay.reading.motifs import read_motifs
 from lacelay.reading.picture import lace_picture
 from lacelay.reading.repeat import find_repeat
@@ -208,7 +209,9 @@ def _read_piece(seen: _Seen, number: int, name: str, say: Progress) -> tuple[Rea
     say("straightening the lace", 0.35)
     straight = straighten(seen.photo, settled, area, axis, grid_step, seen.by_width)
     strip = straight.strip
-    outline = _outline(strip)
+    outline = outline_of(strip)
+    if not len(outline):
+        raise _pieces()
     if not straight.filled:
         _refuse_pieces(strip.photo_map.lace_to_photo(outline), area)
     say("reading edges and repeat", 0.6)
@@ -377,16 +380,3 @@ def _about_ring(straight: Straight) -> tuple[str, ...]:
     if straight.filled:
         said += ("It has lace all over: only a band along its edge was read, not its middle.",)
     return said
-
-
-def _outline(strip: Strip) -> Floats:
-    contours, _ = cv2.findContours(
-        strip.extent.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
-    )
-    if not contours:
-        raise _pieces()
-    largest = max(contours, key=cv2.contourArea)
-    simple = (
-        cv2.approxPolyDP(largest, 0.12 * strip.px_per_mm, True).reshape(-1, 2).astype(np.float64)
-    )
-    return np.stack([strip.u_of(simple[:, 0]), strip.v_of(simple[:, 1])], -1)
