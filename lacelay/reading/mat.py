@@ -60,12 +60,32 @@ class Mat:
         lab = (_basis(at_px[..., 0], at_px[..., 1], self.size_px) @ self.terms).astype(np.float32)
         return lab if self.light is None else lab + self.light.at(at_px)
 
+    def relit(self, far: Image, at_px: Floats) -> Image:
+        """Distances from the mat as they were without the lamps and shadows that lie there.
+
+        Beside its known places light is a guess: as much of a distance as the guess may be
+        wrong by is taken off; the rest is a share of what lace then differs by.
+        """
+        if self.light is None:
+            return far
+        added = self.light.at(at_px)
+        lit = self._coarse(at_px)
+        plain = np.linalg.norm(self.lace_lab.astype(np.float32) - (lit - added), axis=-1)
+        there = np.linalg.norm(self.lace_lab.astype(np.float32) - lit, axis=-1)
+        kept = upsample(np.clip(there / np.maximum(plain, 1.0), LEAST_KEPT, 1.0), far.shape)
+        doubt = upsample(LIGHT_DOUBT * np.linalg.norm(added, axis=-1), far.shape)
+        return np.asarray(np.maximum(far - doubt, 0) / kept, dtype=np.float32)
+
     def rgb_at(self, at_px: Floats) -> Image:
         """Colour of the bare mat, 0 to 255, at photo points, shape (m, n, 2)."""
         lab = self._coarse(at_px)
         return np.asarray(cv2.cvtColor(lab, cv2.COLOR_Lab2RGB) * 255, dtype=np.float32)
 
 
+#: Under a lamp as white as itself lace keeps no contrast; less than this share tells nothing.
+LEAST_KEPT = 0.15
+#: Beside where it was seen, light is known to this share of itself.
+LIGHT_DOUBT = 0.12
 #: Lace that differs from the mat as a shadow does, to this cosine, is told by its threads.
 SHADE_LIKE = 0.7
 #: Shadow or glare over less than this share of the picture is not looked for.

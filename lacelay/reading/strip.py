@@ -146,7 +146,7 @@ def cut_out(
         zone = line_zone(reference.grid, grid_xy, 1.0)
         outside |= ~within_limits(area.limits, grid_xy)
     far = distance(lab, surface, zone, mat, THREAD_MM * px_per_mm)
-    alpha = _matte(far, mat)
+    alpha = _matte(mat.relit(far, at), mat)
     alpha[outside] = 0
     # Where the search saw lace, fainter thread is enough: fine net must hold it together.
     least = np.where(there & LACE, np.float32(FAINT), np.float32(0.3))
