@@ -49,6 +49,9 @@ PIECES_PX = 800
 FEATURELESS_SHARE = 0.022
 #: A mat reaches this many steps beyond its outermost line at least.
 BEYOND_LINES = 0.25
+#: What covers more of the photo than the first share lies on the mat; beside it the second
+#: share must be seen to tell the mat's colour there alone.
+LYING_SHARE, BESIDE_SHARE = 0.002, 0.12
 #: What has the mat's colour differs by less, half of a difference in lightness counted.
 MAT_LIKE_LAB = 7.0
 #: No mat's margin is wider than so many steps.
@@ -166,7 +169,9 @@ def search(photo: NDArray[np.uint8], reference: Reference) -> Search:
     if reference.outlines_px:
         covered = _covered(reference, shape, shrink)
         on_mat &= ~covered
-    terms, noise = fit_surface(lab, zone, on_mat, shrink, reference)
+    terms, noise = fit_surface(
+        lab, zone, _beside_lace(lab, zone, on_mat, shrink, reference), shrink, reference
+    )
     surface = surface_at(terms, photo_at, shape, reference.size_px)
     middle = middle_of(surface)
     ways = (glare_of(middle), shade_of(middle))
@@ -198,6 +203,37 @@ def search(photo: NDArray[np.uint8], reference: Reference) -> Search:
         None if covered is None else less(covered),
         shrink * size[0] / shape[1],
     )
+
+
+def _beside_lace(
+    lab: Image, zone: Image | None, on_mat: Mask, shrink: float, reference: Reference
+) -> Mask:
+    """The mat outside all that lies on it, where enough of it is seen; else all of it.
+
+    Net mixes its colour into the mat's: a mat seen through it looks lighter or darker.
+    """
+    half = np.asarray(cv2.resize(lab, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA))
+    shape = half.shape[:2]
+    there = on_mat[: 2 * shape[0] : 2, : 2 * shape[1] : 2]
+    lines = None if zone is None else zone[: 2 * shape[0] : 2, : 2 * shape[1] : 2]
+    terms, noise = fit_surface(half, lines, there, shrink / 2, reference)
+    rows, columns = sampled(shape)
+    at = np.meshgrid((columns + 0.5) / shrink * 2 - 0.5, (rows + 0.5) / shrink * 2 - 0.5)
+    offset = half - surface_at(terms, np.stack(at, axis=-1), shape, reference.size_px)
+    differs = there & ((offset * offset).sum(-1) > max(3.5 * noise, 5.0) ** 2)
+    if lines is not None:
+        differs &= lines <= 0
+    joint = joint_px(shape)
+    closed = cv2.morphologyEx(differs.astype(np.uint8), cv2.MORPH_CLOSE, disc(2 * joint))
+    closed = cv2.morphologyEx(closed, cv2.MORPH_OPEN, disc(joint))
+    lying = np.zeros(shape, np.uint8)
+    for contour in cv2.findContours(closed, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)[0]:
+        if cv2.contourArea(contour) > LYING_SHARE * closed.size:
+            cv2.fillConvexPoly(lying, cv2.convexHull(contour), 1)
+    lying = np.asarray(cv2.dilate(lying, disc(2 * joint)), dtype=np.uint8)
+    whole = cv2.resize(lying, lab.shape[1::-1], interpolation=cv2.INTER_NEAREST) > 0
+    beside = on_mat & ~whole
+    return beside if beside.mean() > BESIDE_SHARE else on_mat
 
 
 def _resized(photo: NDArray[np.uint8], shrink: float) -> NDArray[np.uint8]:

@@ -329,7 +329,7 @@ def fit_surface(
 
     `lab` is the photo made smaller by `shrink`.
     """
-    step = max(3, round(max(lab.shape) / 320))
+    step = max(3, round(max(lab.shape) / 240))
     sample = np.ascontiguousarray(lab[::step, ::step])
     ys, xs = np.mgrid[0 : lab.shape[0] : step, 0 : lab.shape[1] : step]
     xs, ys = (xs + 0.5) / shrink - 0.5, (ys + 0.5) / shrink - 0.5
