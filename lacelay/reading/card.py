@@ -40,8 +40,10 @@ CARD_FULL, RIM_OWN = 0.85, 0.7
 #: Own colour: within this Lab distance of the commonest; of all of the card at least and at
 #: most these shares: bare paper has no lace on it.
 OWN_LAB, OWN_SHARE = 9.0, (0.12, 0.95)
-#: What lies on a card differs from the mat beside it by more than this.
+#: A card, and what lies on it, differ from the mat beside it by more than this.
 THROUGH_HOLES_LAB = 15.0
+#: A card with lace of the mat's colour on it is without threads on this share of its rim.
+BARE_RIM = 0.6
 #: Width of the rim that is looked at, as a share of the photo's side.
 RIM_SHARE = 0.008
 
@@ -72,13 +74,15 @@ def find_cards(found: Search, reference: Reference) -> list[Card]:
     count, labels, stats, _ = cv2.connectedComponentsWithStats(different.astype(np.uint8))
     size = found.seen.shape[::-1]
     lab = np.asarray(cv2.resize(found.lab, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+    smooth = cv2.resize(found.smooth.view(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
     cards = []
     for k in range(1, count):
         if stats[k, cv2.CC_STAT_AREA] < LEAST_CARD * different.size:
             continue
         outline = _card_outline(labels == k, lab)
         if outline is not None:
-            card = _on_card(outline, found, reference)
+            rim = outline & (cv2.erode(outline.view(np.uint8), disc(_rim_px(outline))) == 0)
+            card = _on_card(outline, float(smooth[rim].mean()), found, reference)
             cards += [card] if card is not None else []
     return cards
 
@@ -92,7 +96,7 @@ def _plain_but_far(found: Search) -> Mask:
 
 def _card_outline(piece: Mask, lab: Image) -> Mask | None:
     """Where a card lies, if the piece is one: four straight sides, its own colour all along."""
-    rim = max(3, round(RIM_SHARE * max(piece.shape)))
+    rim = _rim_px(piece)
     opened = cv2.morphologyEx(piece.astype(np.uint8), cv2.MORPH_OPEN, disc(rim))
     contours, _ = cv2.findContours(opened, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     if not contours:
@@ -116,8 +120,14 @@ def _card_outline(piece: Mask, lab: Image) -> Mask | None:
     return whole > 0 if OWN_SHARE[0] < share < OWN_SHARE[1] else None
 
 
-def _on_card(outline: Mask, found: Search, reference: Reference) -> Card | None:
-    """Tell what lies on a card from the card."""
+def _rim_px(picture: Mask) -> int:
+    return max(3, round(RIM_SHARE * max(picture.shape)))
+
+
+def _on_card(
+    outline: Mask, smooth_rim: float, found: Search, reference: Reference
+) -> Card | None:
+    """Tell what lies on a card from the card; `smooth_rim` is how much of its rim is bare."""
     lab, shrink = found.lab, found.picture_shrink
     shape = lab.shape[:2]
     on_card = cv2.resize(outline.astype(np.uint8), shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
@@ -132,8 +142,12 @@ def _on_card(outline: Mask, found: Search, reference: Reference) -> Card | None:
     surface = surface_at(terms, at, shape, reference.size_px)
     mat = completed(lab, surface, None, on_card, terms, noise, reference)
     here = found.mat.lab_at(at, shape)[ys, xs].mean(0)
-    # What is seen through the holes of a lace is the mat: that is no card.
-    if mat.contrast <= 0 or float(np.linalg.norm(mat.lace_lab - here)) < THROUGH_HOLES_LAB:
+    if mat.contrast <= 0 or float(np.linalg.norm(terms[0] - here)) < THROUGH_HOLES_LAB:
+        return None
+    # What is seen through the holes of a lace is the mat: that is no card, unless it is bare
+    # card all along its rim.
+    through = float(np.linalg.norm(mat.lace_lab - here)) < THROUGH_HOLES_LAB
+    if through and smooth_rim < BARE_RIM:
         return None
     far = distance(lab, surface, None, mat, joint_px(shape))
     thread = threads(far, mat, featureless_points(lab, None, noise)) & on_card
