@@ -124,9 +124,7 @@ def _rim_px(picture: Mask) -> int:
     return max(3, round(RIM_SHARE * max(picture.shape)))
 
 
-def _on_card(
-    outline: Mask, smooth_rim: float, found: Search, reference: Reference
-) -> Card | None:
+def _on_card(outline: Mask, smooth_rim: float, found: Search, reference: Reference) -> Card | None:
     """Tell what lies on a card from the card; `smooth_rim` is how much of its rim is bare."""
     lab, shrink = found.lab, found.picture_shrink
     shape = lab.shape[:2]

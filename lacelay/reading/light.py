@@ -27,6 +27,8 @@ SMALLER = 2
 WINDOW_PX = 5
 #: A place is even where it is no rougher than this many times the bare mat.
 EVEN_TIMES = 1.6
+#: Light changes by less within the window, in L.
+STEEPEST_LAB = 10.0
 #: Light that changes the mat by less than this many times its noise is left as it is; so is
 #: light over less than the second share of the picture.
 LIT_TIMES, LEAST_SHARE = 5.0, 0.001
@@ -101,9 +103,10 @@ def light_on(
     masked = cv2.resize(offset * keep[..., None], size, interpolation=cv2.INTER_AREA)
     there = weight > 0.25
     # Across printed lines from both their sides.
-    near = cv2.blur(masked, (WINDOW_PX, WINDOW_PX)) / np.maximum(
-        cv2.blur(weight, (WINDOW_PX, WINDOW_PX)), 1e-3
-    )[..., None]
+    near = (
+        cv2.blur(masked, (WINDOW_PX, WINDOW_PX))
+        / np.maximum(cv2.blur(weight, (WINDOW_PX, WINDOW_PX)), 1e-3)[..., None]
+    )
     seen = np.where(there[..., None], masked / np.maximum(weight, 1e-3)[..., None], near)
     rough = seen[..., 0] - near[..., 0]
     rough = np.sqrt(np.maximum(cv2.blur(rough * rough, (WINDOW_PX, WINDOW_PX)), 0))
@@ -112,8 +115,12 @@ def light_on(
     if bare.mean() < 0.05:
         return None
     limit = EVEN_TIMES * float(np.median(rough[bare])) + 0.05
+    # A motif's side along a printed line is bridged by the line; it is too steep for light.
+    side = np.ones((WINDOW_PX, WINDOW_PX), np.uint8)
+    level = np.ascontiguousarray(seen[..., 0])
+    steep = cv2.dilate(level, side) - cv2.erode(level, side) > STEEPEST_LAB + 4 * noise
     even = cv2.morphologyEx(
-        (rough < limit).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)
+        ((rough < limit) & ~steep).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)
     )
     count, parts = cv2.connectedComponents(even, connectivity=4)
     bare_in = np.bincount(parts[bare & (even > 0)], minlength=count)

@@ -69,9 +69,13 @@ def outline_mask(strip: Strip) -> tuple[Mask, float]:
     whole = _largest(whole | inner)
     columns = np.flatnonzero(whole.any(0))
     upright = np.ones((max(1, round(END_JOINT_MM * q)), 1), np.uint8)
-    for end in (slice(columns[0], columns[0] + round(END_MM * q)),
-                slice(columns[-1] + 1 - round(END_MM * q), columns[-1] + 1)):
-        whole[:, end] |= cv2.morphologyEx(whole[:, end].astype(np.uint8), cv2.MORPH_CLOSE, upright) > 0
+    for end in (
+        slice(columns[0], columns[0] + round(END_MM * q)),
+        slice(columns[-1] + 1 - round(END_MM * q), columns[-1] + 1),
+    ):
+        whole[:, end] |= (
+            cv2.morphologyEx(whole[:, end].astype(np.uint8), cv2.MORPH_CLOSE, upright) > 0
+        )
     whole = _without_whiskers(whole, q)
     return whole[pad:-pad, pad:-pad], shrink
 
@@ -105,9 +109,7 @@ def _without_whiskers(whole: Mask, q: float) -> Mask:
 def outline_of(strip: Strip) -> Floats:
     """The outline in the lace frame, mm, shape (n, 2), counter-clockwise or not; empty if none."""
     mask, shrink = outline_mask(strip)
-    contours, _ = cv2.findContours(
-        mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
-    )
+    contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     if not contours:
         return np.empty((0, 2))
     largest = max(contours, key=cv2.contourArea)

@@ -24,8 +24,8 @@ from lacelay.reading.edge_profile import Profile
 from lacelay.reading.edges import VALLEY_SIGMA_MM, read_edge
 from lacelay.reading.ground import read_ground
 from lacelay.reading.laces import find_laces
-from lacelay.reading.outline import outline_of
 from lacelay.reading.motifs import read_motifs
+from lacelay.reading.outline import outline_of
 from lacelay.reading.picture import lace_picture
 from lacelay.reading.repeat import find_repeat
 from lacelay.reading.ring import closed_axis, read_round
