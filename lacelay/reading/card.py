@@ -121,7 +121,7 @@ def _card_outline(piece: Mask, lab: Image) -> Mask | None:
 
 
 def _rim_px(picture: Mask) -> int:
-    return max(3, round(RIM_SHARE * max(picture.shape)))
+    return int(max(3, round(RIM_SHARE * max(picture.shape))))
 
 
 def _on_card(outline: Mask, smooth_rim: float, found: Search, reference: Reference) -> Card | None:

@@ -212,7 +212,9 @@ def _beside_lace(
 
     Net mixes its colour into the mat's: a mat seen through it looks lighter or darker.
     """
-    half = np.asarray(cv2.resize(lab, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA))
+    half = np.asarray(
+        cv2.resize(lab, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), dtype=np.float32
+    )
     shape = half.shape[:2]
     there = on_mat[: 2 * shape[0] : 2, : 2 * shape[1] : 2]
     lines = None if zone is None else zone[: 2 * shape[0] : 2, : 2 * shape[1] : 2]

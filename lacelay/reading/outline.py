@@ -54,12 +54,14 @@ def outline_mask(strip: Strip) -> tuple[Mask, float]:
     size = (round(strip.alpha.shape[1] * shrink), round(strip.alpha.shape[0] * shrink))
     q = strip.px_per_mm * shrink
     alpha = cv2.resize(strip.alpha, size, interpolation=cv2.INTER_AREA)
-    extent = cv2.resize(strip.extent.view(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+    extent = np.asarray(
+        cv2.resize(strip.extent.view(np.uint8), size, interpolation=cv2.INTER_NEAREST), np.uint8
+    )
     own = np.maximum(cv2.dilate(alpha, disc(OWN_MM * q)), np.float32(LEAST_OWN))
     thread = ((alpha > 0.5 * own) & (extent > 0)).astype(np.uint8)
     if strip.hidden is not None:
         hidden = cv2.resize(strip.hidden.view(np.uint8), size, interpolation=cv2.INTER_NEAREST)
-        thread |= hidden & extent
+        thread |= np.asarray(hidden, np.uint8) & extent
     pad = int(3 * max(JOINT_MM, END_JOINT_MM) * q)
     wide = np.pad(thread, pad)
     closed = cv2.morphologyEx(wide, cv2.MORPH_CLOSE, disc(JOINT_MM * q))
@@ -69,13 +71,13 @@ def outline_mask(strip: Strip) -> tuple[Mask, float]:
     whole = _largest(whole | inner)
     columns = np.flatnonzero(whole.any(0))
     upright = np.ones((max(1, round(END_JOINT_MM * q)), 1), np.uint8)
+    wide_end = round(END_MM * q)
     for end in (
-        slice(columns[0], columns[0] + round(END_MM * q)),
-        slice(columns[-1] + 1 - round(END_MM * q), columns[-1] + 1),
+        slice(columns[0], columns[0] + wide_end),
+        slice(columns[-1] + 1 - wide_end, columns[-1] + 1),
     ):
-        whole[:, end] |= (
-            cv2.morphologyEx(whole[:, end].astype(np.uint8), cv2.MORPH_CLOSE, upright) > 0
-        )
+        own_end = whole[:, end].astype(np.uint8)
+        whole[:, end] |= cv2.morphologyEx(own_end, cv2.MORPH_CLOSE, upright) > 0
     whole = _without_whiskers(whole, q)
     return whole[pad:-pad, pad:-pad], shrink
 
