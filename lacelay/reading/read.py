@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -31,7 +30,7 @@ from lacelay.reading.repeat import find_repeat
 from lacelay.reading.ring import closed_axis, read_round
 from lacelay.reading.scale import Reference, ScaleRequest, find_reference, settle
 from lacelay.reading.straighten import Straight, seen_profiles, straighten
-from lacelay.reading.strip import Strip, local_px_per_mm
+from lacelay.reading.strip import local_px_per_mm
 from lacelay.reading.symmetry import read_symmetry
 
 Floats = NDArray[np.float64]
