@@ -21,11 +21,11 @@ from lacelay.reading.cloth import (
     joint_px,
     threads,
 )
+from lacelay.reading.colours import commonest, length_of
 from lacelay.reading.mat import (
     Image,
     Mask,
     Mat,
-    commonest,
     completed,
     distance,
     sampled,
@@ -113,7 +113,7 @@ def _card_outline(piece: Mask, lab: Image) -> Mask | None:
     if not edge.any():
         return None
     own = commonest(lab[edge])
-    like = np.sqrt(((lab - own.astype(np.float32)) ** 2).sum(-1)) < OWN_LAB
+    like = length_of(lab - own.astype(np.float32)) < OWN_LAB
     if like[edge].mean() < RIM_OWN:
         return None
     share = float(like[whole > 0].mean())

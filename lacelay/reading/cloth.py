@@ -16,18 +16,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lacelay.errors import ReadingError
+from lacelay.reading.colours import commonest, lab_of, length_of
 from lacelay.reading.grid_fit import Grid
 from lacelay.reading.light import light_on
 from lacelay.reading.mat import (
     Image,
     Mask,
     Mat,
-    commonest,
     completed,
     distance,
     fit_surface,
     glare_of,
-    lab_of,
     line_zone,
     middle_of,
     sampled,
@@ -222,7 +221,7 @@ def _beside_lace(
     rows, columns = sampled(shape)
     at = np.meshgrid((columns + 0.5) / shrink * 2 - 0.5, (rows + 0.5) / shrink * 2 - 0.5)
     offset = half - surface_at(terms, np.stack(at, axis=-1), shape, reference.size_px)
-    differs = there & ((offset * offset).sum(-1) > max(3.5 * noise, 5.0) ** 2)
+    differs = there & (length_of(offset) > max(3.5 * noise, 5.0))
     if lines is not None:
         differs &= lines <= 0
     joint = joint_px(shape)

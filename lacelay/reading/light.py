@@ -15,7 +15,10 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from cv2.typing import MatLike
 from numpy.typing import NDArray
+
+from lacelay.reading.colours import length_of
 
 Floats = NDArray[np.float64]
 Image = NDArray[np.float32]
@@ -96,21 +99,22 @@ def light_on(
         None where there is none worth taking off.
     """
     size = (offset.shape[1] // SMALLER, offset.shape[0] // SMALLER)
-    keep = on_mat.astype(np.float32)
+    keep = on_mat.copy()
     if zone is not None:
-        keep[zone > 0] = 0
-    weight = cv2.resize(keep, size, interpolation=cv2.INTER_AREA)
-    masked = cv2.resize(offset * keep[..., None], size, interpolation=cv2.INTER_AREA)
-    there = weight > 0.25
+        keep[zone > 0] = False
+    kept = offset.copy()
+    kept[~keep] = 0
+    weight = cv2.resize(keep.view(np.uint8) * np.float32(1), size, interpolation=cv2.INTER_AREA)
+    masked = cv2.resize(kept, size, interpolation=cv2.INTER_AREA)
     # Across printed lines from both their sides.
-    near = (
-        cv2.blur(masked, (WINDOW_PX, WINDOW_PX))
-        / np.maximum(cv2.blur(weight, (WINDOW_PX, WINDOW_PX)), 1e-3)[..., None]
-    )
-    seen = np.where(there[..., None], masked / np.maximum(weight, 1e-3)[..., None], near)
+    window = (WINDOW_PX, WINDOW_PX)
+    near = _mean(cv2.blur(masked, window), cv2.blur(weight, window))
+    there = weight > 0.25
+    seen = _mean(masked, weight)
+    seen[~there] = near[~there]
     rough = seen[..., 0] - near[..., 0]
     rough = np.sqrt(np.maximum(cv2.blur(rough * rough, (WINDOW_PX, WINDOW_PX)), 0))
-    far = np.sqrt((seen * seen).sum(-1))
+    far = length_of(seen)
     bare = (far < 2.5 * noise) & there
     if bare.mean() < 0.05:
         return None
@@ -124,7 +128,10 @@ def light_on(
     )
     count, parts = cv2.connectedComponents(even, connectivity=4)
     bare_in = np.bincount(parts[bare & (even > 0)], minlength=count)
-    reached = (parts == int(bare_in.argmax())) & (bare | _on_way(seen, ways))
+    reached = parts == int(bare_in.argmax())
+    if (reached & (far > LIT_TIMES * noise)).mean() < LEAST_SHARE:
+        return None
+    reached &= bare | _on_way(seen, ways)
     lit = reached & (far > LIT_TIMES * noise)
     if lit.mean() < LEAST_SHARE:
         return None
@@ -140,6 +147,12 @@ def light_on(
     share = np.clip(known, 0, 1)[..., None]
     whole = added + (1 - share) * smooth
     return Light(np.asarray(whole, dtype=np.float32), shrink * coarse[0] / offset.shape[1])
+
+
+def _mean(summed: MatLike, weight: MatLike) -> Image:
+    """Weighted means of a picture of three channels."""
+    least = np.maximum(weight, np.float32(1e-3))
+    return np.asarray(cv2.divide(summed, cv2.merge([least, least, least])), dtype=np.float32)
 
 
 def _on_way(offset: Image, ways: Sequence[Floats]) -> Mask:

@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lacelay.reading.colours import commonest, lab_of, length_of, square_of
 from lacelay.reading.grid_fit import Grid
 from lacelay.reading.light import Light
 from lacelay.reading.scale import Reference
@@ -86,6 +87,8 @@ class Mat:
 LEAST_KEPT = 0.15
 #: Beside where it was seen, light is known to this share of itself.
 LIGHT_DOUBT = 0.12
+#: Rows worked on at once.
+BLOCK_ROWS = 64
 #: Lace that differs from the mat as a shadow does, to this cosine, is told by its threads.
 SHADE_LIKE = 0.7
 #: A weave's tails count as so many times its median at the most.
@@ -100,60 +103,82 @@ MOST_STOUT = 4.0
 GLARE_SPREAD = 0.25
 
 
-def lab_of(rgb: NDArray[np.uint8]) -> Image:
-    """CIE Lab, float32, of an sRGB picture; steps of 0.4 in L and 1 in a and b."""
-    coded = cv2.cvtColor(rgb, cv2.COLOR_RGB2Lab)  # a fifth of the time of the exact way
-    to_lab = np.array([[100 / 255, 0, 0, 0], [0, 1, 0, -128], [0, 0, 1, -128]], np.float32)
-    return np.asarray(cv2.transform(coded.astype(np.float32), to_lab), dtype=np.float32)
-
-
 def seen_above(mat: Mat) -> float:
     """Distance from the mat above which a pixel is lace, at least in part."""
     return max(2.8 * mat.noise, 0.18 * mat.contrast)
 
 
-def distance(lab: Image, surface: Image, zone: Image | None, mat: Mat, thread_px: float) -> Image:
+def distance(
+    colours: Image | NDArray[np.uint8],
+    surface: Image,
+    zone: Image | None,
+    mat: Mat,
+    thread_px: float,
+) -> Image:
     """Lab distance from the mat, shaded or not, and from printed lines where they run.
 
     Parameters
     ----------
-    lab, surface : ndarray of float32, shape (h, w, 3)
-        The picture and the bare mat there.
+    colours : ndarray, shape (h, w, 3)
+        The picture: Lab in float32, or sRGB in uint8.
+    surface : ndarray of float32, shape (h, w, 3)
+        Lab of the bare mat there.
     zone : ndarray or None
         1 where a printed line runs.
     thread_px : float
         What is narrower than this may be a dark thread, but is no shadow lying on the mat.
     """
-    offset = lab - surface
-    square = np.asarray(cv2.transform(offset * offset, np.ones((1, 3), np.float32)), np.float32)
     middle = middle_of(surface)
     lace = mat.lace_lab - middle
-    far = np.sqrt(square)
+    few = (slice(None, None, 6), slice(None, None, 6))
+    beside = (slice(None, None, 6), slice(1, None, 6))
+    sample, next_to = (_lab(colours[at]) - surface[at] for at in (few, beside))
     # A shadow is mat that is darker, a reflected lamp mat that is whiter: both count as mat
     # unless the lace lies that way too.
+    lights: list[tuple[Floats, int, float]] = []
     for light, lamp in ((shade_of(middle), False), (glare_of(middle), True)):
         apart = _apart(lace, light)
-        if apart < 0.6 * mat.contrast or not _is_seen(offset, zone, light, mat.noise, lamp):
+        if apart < 0.6 * mat.contrast or not _is_seen(
+            sample, next_to, None if zone is None else zone[few], light, mat.noise, lamp
+        ):
             continue
         along = float(lace @ light) / float(np.linalg.norm(lace) * np.linalg.norm(light))
-        least = thread_px if along > SHADE_LIKE else None
-        lit = _beside(offset, square, light, 1.0, least)
-        far = np.minimum(far, lit * np.float32(mat.contrast / apart))
-    if zone is None or float((mat.line_offset**2).sum()) < 1:
+        wide = 2 * max(1, round(thread_px / 2)) + 1 if along > SHADE_LIKE else 0
+        lights.append((light, wide, mat.contrast / apart))
+    lines = zone is not None and float((mat.line_offset**2).sum()) >= 1
+    line_apart = _apart(lace, mat.line_offset, LINE_MOST) if lines else 0.0
+    told = lines and line_apart > 0.45 * mat.contrast
+    far = np.empty(surface.shape[:2], np.float32)
+    halo = max((wide for _, wide, _ in lights), default=0)
+    # In blocks of rows that a processor's cache holds.
+    for top in range(0, len(far), BLOCK_ROWS):
+        first, end = max(0, top - halo), min(len(far), top + BLOCK_ROWS + halo)
+        offset = _lab(colours[first:end]) - surface[first:end]
+        square = square_of(offset)
+        block = np.asarray(cv2.sqrt(square), dtype=np.float32)
+        for light, wide, times in lights:
+            lit = _beside(offset, square, light, 1.0, wide)
+            np.minimum(block, lit * np.float32(times), out=block)
+        if told and zone is not None:
+            # As a share of what lace would differ from a line by, not from the mat.
+            line = _beside(offset, square, mat.line_offset, LINE_MOST)
+            line = np.minimum(line * np.float32(mat.contrast / line_apart), block)
+            np.copyto(block, line, where=zone[first:end] > 0)
+        far[top : top + BLOCK_ROWS] = block[top - first : top - first + BLOCK_ROWS]
+    if not lines or told or zone is None:
         return far
-    apart = _apart(lace, mat.line_offset, LINE_MOST)
-    if apart > 0.45 * mat.contrast:
-        # As a share of what lace would differ from a line by, not from the mat.
-        within = zone > 0
-        line = _beside(offset[within], square[within], mat.line_offset, LINE_MOST)
-        far[within] = np.minimum(line * np.float32(mat.contrast / apart), far[within])
-        return np.asarray(far, dtype=np.float32)
     # Lace the colour of the lines: within a line nothing can be told, its sides must do.
     keep = (zone <= 0).astype(np.float32)
     spread = float(max(1.5, 0.5 * _zone_width(zone)))
     around = cv2.GaussianBlur(far * keep, (0, 0), spread)
     weight = cv2.GaussianBlur(keep, (0, 0), spread)
     return np.where(zone > 0, around / np.maximum(weight, 1e-3), far).astype(np.float32)
+
+
+def _lab(colours: Image | NDArray[np.uint8]) -> Image:
+    if colours.dtype == np.uint8:
+        return lab_of(np.ascontiguousarray(colours, dtype=np.uint8))
+    return np.ascontiguousarray(colours, dtype=np.float32)
 
 
 def shade_of(mat_lab: Floats) -> Floats:
@@ -169,45 +194,45 @@ def glare_of(mat_lab: Floats) -> Floats:
     return np.array([100.0, 0.0, 0.0]) - mat_lab
 
 
-def _is_seen(offset: Image, zone: Image | None, light: Floats, noise: float, lamp: bool) -> bool:
+def _is_seen(
+    sample: Image, next_to: Image, zone: Image | None, light: Floats, noise: float, lamp: bool
+) -> bool:
     """Whether enough of the picture lies clearly on the way from the mat to a light's colour.
 
-    A reflected lamp fades and is smooth: a table beside the mat is of one strength, and
-    threads of another lace are not smooth.
+    `sample` and `next_to` are Lab offsets of a few pixels and of those to their right. A
+    reflected lamp fades and is smooth: a table beside the mat is of one strength, and threads
+    of another lace are not smooth.
     """
     way = light.astype(np.float32)
     length2 = max(float(way @ way), 1e-6)
-    sample = offset[::6, :-1:6]
+    sample = sample[:, : next_to.shape[1]]
     square = (sample * sample).sum(-1)
     share = np.clip(sample @ way / length2, 0, 1)
     lit = (square > (4 * noise) ** 2) & (square - share * share * length2 < 0.25 * square)
     if zone is not None:
-        lit &= zone[::6, :-1:6] <= 0
+        lit &= zone[:, : next_to.shape[1]] <= 0
     if lit.mean() < LIT_SHARE:
         return False
     if not lamp:
         return True
     weak, strong = np.percentile(share[lit], [10, 90])
-    beside = np.clip(offset[::6, 1::6] @ way / length2, 0, 1)[:, : share.shape[1]]
+    beside = np.clip(next_to @ way / length2, 0, 1)
     rough = float(np.percentile(np.abs(beside - share)[lit], 80))
     return bool(strong - weak > GLARE_SPREAD and rough < 0.5 * noise / np.sqrt(length2) + 0.05)
 
 
-def _beside(
-    offset: Image, square: Image, along: Floats, most: float, least_px: float | None = None
-) -> Image:
+def _beside(offset: Image, square: Image, along: Floats, most: float, wide: int = 0) -> Image:
     """Distance of Lab offsets from the stretch between 0 and `most` times `along`.
 
     `square` is the squared length of the offsets: what lies along the way is taken from it.
-    With `least_px` only as much of the way counts as is seen over that width: where lace is
+    With `wide` only as much of the way counts as is seen over that many pixels: where lace is
     darker than the mat, a fine thread has the colour of a shadow, but not its breadth.
     """
     way = along.astype(np.float32)
     length2 = max(float(way @ way), 1e-6)
     dot = cv2.transform(offset.reshape(-1, 1, 3), way.reshape(1, 3)).reshape(square.shape)
     share = np.clip(dot / np.float32(length2), 0, np.float32(most))
-    if least_px is not None:
-        wide = 2 * max(1, round(least_px / 2)) + 1
+    if wide:
         share = cv2.morphologyEx(share, cv2.MORPH_OPEN, np.ones((wide, wide), np.uint8))
     rest = square - share * (2 * dot - share * np.float32(length2))
     return np.asarray(np.sqrt(np.maximum(rest, 0)), dtype=np.float32)
@@ -236,13 +261,12 @@ def line_zone(grid: Grid, grid_xy: NDArray[np.floating], px_per_px: float) -> Im
     """
     half = 0.5 * grid.thickness_px + 1.0 + 0.5 / px_per_px
     per_px = np.float32(grid.divided / grid.step_px)
-    zone = np.zeros(grid_xy.shape[:2], bool)
+    zone = np.zeros(grid_xy.shape[:2], np.float32)
     for axis in (0, 1):
-        place = np.asarray(grid_xy[..., axis], dtype=np.float32) * np.float32(grid.divided)
-        nearest = np.rint(place)
-        off = np.abs(place - nearest)
-        first = int(nearest.min())
-        numbers = np.arange(first, int(nearest.max()) + 1) / grid.divided
+        some = grid_xy[::16, ::16, axis]
+        first = int(np.floor(float(some.min()) * grid.divided)) - 2
+        last = int(np.ceil(float(some.max()) * grid.divided)) + 2
+        numbers = np.arange(first, last + 1) / grid.divided
         ratio = np.ones(len(numbers))
         if grid.heavy_every:
             heavy = np.mod(numbers, grid.heavy_every) == grid.heavy_phase[axis]
@@ -251,8 +275,15 @@ def line_zone(grid: Grid, grid_xy: NDArray[np.floating], px_per_px: float) -> Im
             ratio[numbers == number] = times
         # Only a heavy line's own sides are left to be judged.
         reach = half + 0.5 * (np.minimum(ratio, MOST_STOUT) - 1) * grid.thickness_px
-        zone |= off < (reach.astype(np.float32) * per_px)[nearest.astype(np.intp) - first]
-    return zone.astype(np.float32)
+        within = reach.astype(np.float32) * per_px
+        for top in range(0, len(zone), BLOCK_ROWS):
+            rows = slice(top, top + BLOCK_ROWS)
+            place = np.asarray(grid_xy[rows, :, axis], np.float32) * np.float32(grid.divided)
+            nearest = np.rint(place)
+            off = np.abs(place - nearest)
+            index = np.clip(nearest.astype(np.int32) - first, 0, len(within) - 1)
+            zone[rows][off < within[index]] = 1
+    return zone
 
 
 #: Between samples this far apart, px, smooth values are interpolated.
@@ -331,7 +362,7 @@ def fit_surface(
 
     `lab` is the photo made smaller by `shrink`.
     """
-    step = max(3, round(max(lab.shape) / 240))
+    step = max(3, round(max(lab.shape) / 160))
     sample = np.ascontiguousarray(lab[::step, ::step])
     ys, xs = np.mgrid[0 : lab.shape[0] : step, 0 : lab.shape[1] : step]
     xs, ys = (xs + 0.5) / shrink - 0.5, (ys + 0.5) / shrink - 0.5
@@ -363,7 +394,7 @@ def fit_surface(
     for turn in range(6):
         offset = sample - basis @ terms.astype(np.float32)
         # Light changes lightness much and hue little.
-        far = np.sqrt((offset * offset).sum(-1))
+        far = length_of(offset)
         inlier = free & (far < limit)
         if turn == 0 and inlier.mean() < 0.02:
             break
@@ -378,7 +409,7 @@ def fit_surface(
         terms = np.zeros((10, 3))
         terms[:usable] = solved
         offset = sample - basis @ terms.astype(np.float32)
-        far = np.sqrt((offset * offset).sum(-1))
+        far = length_of(offset)
         noise = _noise(far[inlier])
         limit = float(np.clip(4.5 * noise, 4.0, 14.0))
     return terms, noise
@@ -392,16 +423,6 @@ def _noise(far: Image) -> float:
     """
     middle, high = (float(value) for value in np.percentile(far, [50, 90]))
     return max(middle, min(high / 1.63, MOST_TAILS * middle))
-
-
-def commonest(colours: Image) -> Floats:
-    """The commonest colour of an (n, 3) list, as the mean of what is near it."""
-    bins = np.floor(colours / 5.0).astype(np.int64)
-    key = (bins[:, 0] + 100) * 1_000_000 + (bins[:, 1] + 100) * 1000 + bins[:, 2] + 100
-    values, counts = np.unique(key, return_counts=True)
-    first = colours[key == values[counts.argmax()]].mean(0)
-    close = np.sqrt(((colours - first) ** 2).sum(1)) < 8
-    return np.asarray(colours[close].mean(0), dtype=np.float64)
 
 
 def middle_of(surface: Image) -> Floats:
@@ -422,7 +443,7 @@ def completed(
 ) -> Mat:
     """Add what lines and lace look like."""
     offset = lab - surface
-    far = np.sqrt((offset * offset).sum(-1))
+    far = length_of(offset)
     line_offset = np.zeros(3)
     free = on_mat
     if zone is not None and reference.grid is not None:

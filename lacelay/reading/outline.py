@@ -46,7 +46,8 @@ def outline_mask(strip: Strip) -> tuple[Mask, float]:
     Returns
     -------
     mask : ndarray of bool, shape (h, w)
-        Of the same corner as the strip, the pixels larger by `shrink`.
+        Of the same corner as the strip, the pixels larger by `shrink`; the head of a pin that
+        was left out may remain, by itself.
     shrink : float
         Pixels of the mask to one of the strip.
     """
@@ -62,7 +63,7 @@ def outline_mask(strip: Strip) -> tuple[Mask, float]:
     if strip.hidden is not None:
         hidden = cv2.resize(strip.hidden.view(np.uint8), size, interpolation=cv2.INTER_NEAREST)
         thread |= np.asarray(hidden, np.uint8) & extent
-    pad = int(3 * max(JOINT_MM, END_JOINT_MM) * q)
+    pad = int(END_JOINT_MM * q) + 2
     wide = np.pad(thread, pad)
     closed = cv2.morphologyEx(wide, cv2.MORPH_CLOSE, disc(JOINT_MM * q))
     whole = fill_holes(closed > 0)
@@ -94,18 +95,21 @@ def _without_whiskers(whole: Mask, q: float) -> Mask:
     body = cv2.morphologyEx(whole.astype(np.uint8), cv2.MORPH_OPEN, disc(0.5 * THIN_MM * q))
     thin = (whole & (body == 0)).astype(np.uint8)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(thin)
-    far = cv2.distanceTransform(1 - body, cv2.DIST_L2, 3)
+    sides = stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(axis=1)
     long = []
     for k in range(1, count):
-        left, top, wide, high, _ = (int(x) for x in stats[k])
-        if max(wide, high) < 0.7 * PICOT_LONG_MM * q:
+        if sides[k] < 0.7 * PICOT_LONG_MM * q:
             continue
-        box = (slice(top, top + high), slice(left, left + wide))
-        if far[box][labels[box] == k].max() > PICOT_LONG_MM * q:
+        left, top, wide, high = (int(x) for x in stats[k, :4])
+        box = (slice(max(0, top - 1), top + high + 1), slice(max(0, left - 1), left + wide + 1))
+        # How far it reaches from where it hangs on the body.
+        root = cv2.dilate(body[box], np.ones((3, 3), np.uint8))
+        far = cv2.distanceTransform(1 - root, cv2.DIST_L2, 3)
+        if far[labels[box] == k].max() > PICOT_LONG_MM * q - 1:
             long.append(k)
     if not long or len(long) > FRINGE_PER_MM * 2 * whole.any(0).sum() / q:
         return whole
-    return _largest(whole & ~np.isin(labels, long))
+    return np.asarray(whole & ~np.isin(labels, long))
 
 
 def outline_of(strip: Strip) -> Floats:

@@ -15,7 +15,6 @@ from lacelay.reading.mat import (
     Mask,
     Mat,
     distance,
-    lab_of,
     line_zone,
     sampled,
     upsample,
@@ -125,7 +124,6 @@ def cut_out(
         source, *_moved(full, shrink), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     )
     rgb = np.asarray(seen, dtype=np.uint8)
-    lab = lab_of(rgb)
     surface = mat.lab_at(at, shape)
     zone = None
     # Where the search saw the mat or lace; beyond the photo there is neither.
@@ -145,7 +143,7 @@ def cut_out(
         grid_xy = upsample((on_mat / grid_step_mm).reshape(*u.shape, 2), shape)
         zone = line_zone(reference.grid, grid_xy, 1.0)
         outside |= ~within_limits(area.limits, grid_xy)
-    far = distance(lab, surface, zone, mat, THREAD_MM * px_per_mm)
+    far = distance(rgb, surface, zone, mat, THREAD_MM * px_per_mm)
     alpha = _matte(mat.relit(far, at), mat)
     alpha[outside] = 0
     # Where the search saw lace, fainter thread is enough: fine net must hold it together.
