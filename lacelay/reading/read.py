@@ -7,6 +7,7 @@ from mat), `strip` (straighten, cut out), `edges`, `repeat`, `ground`, `motifs`,
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -208,37 +209,39 @@ def _read_piece(seen: _Seen, number: int, name: str, say: Progress) -> tuple[Rea
     say("straightening the lace", 0.35)
     straight = straighten(seen.photo, settled, area, axis, grid_step, seen.by_width)
     strip = straight.strip
-    outline = outline_of(strip)
-    if not len(outline):
-        raise _pieces()
-    if not straight.filled:
-        _refuse_pieces(strip.photo_map.lace_to_photo(outline), area)
-    say("reading edges and repeat", 0.6)
     sigma = settled.relative_sigma
-    if straight.length_mm is not None:
-        edges = read_round(strip, straight.length_mm, sigma, filled=straight.filled)
-        lower_profile, upper_profile = edges.lower_profile, edges.upper_profile
-        lower, upper = edges.lower, edges.upper
-        length = straight.length_mm
-    else:
-        lower_profile, upper_profile = seen_profiles(strip)
-        lower, upper = read_edge(lower_profile, sigma), read_edge(upper_profile, sigma)
-        length = float(lower_profile.u_mm[-1] - lower_profile.u_mm[0])
-    width = _width(lower, upper, lower_profile, upper_profile, sigma)
-    if not straight.filled and width.value < LEAST_WIDE * axis.width_mm:
+    with ThreadPoolExecutor(1) as aside:
+        # What needs only the strip is done beside the rest.
+        drawn = aside.submit(lambda: (outline_of(strip), lace_picture(strip)))
+        say("reading edges and repeat", 0.6)
+        if straight.length_mm is not None:
+            edges = read_round(strip, straight.length_mm, sigma, filled=straight.filled)
+            lower_profile, upper_profile = edges.lower_profile, edges.upper_profile
+            lower, upper = edges.lower, edges.upper
+            length = straight.length_mm
+        else:
+            lower_profile, upper_profile = seen_profiles(strip)
+            lower, upper = read_edge(lower_profile, sigma), read_edge(upper_profile, sigma)
+            length = float(lower_profile.u_mm[-1] - lower_profile.u_mm[0])
+        width = _width(lower, upper, lower_profile, upper_profile, sigma)
+        outline, picture = drawn.result()
         # Edges that nearly meet are motifs along a tear, not the edges of a lace.
-        raise _pieces()
-    pitches = [edge.pitch_mm.value for edge in (lower, upper) if edge.pitch_mm is not None]
-    found = find_repeat(strip, max(pitches) if pitches else None, sigma, length)
-    lower, upper = _with_repeat(lower, found.repeat), _with_repeat(upper, found.repeat)
-    say("finding motifs", 0.75)
-    ground = read_ground(strip, found.apart_mm)
-    say("looking for beads", 0.9)
-    beads = read_beads(strip, found.repeat)
+        torn = not straight.filled and width.value < LEAST_WIDE * axis.width_mm
+        if torn or not len(outline):
+            raise _pieces()
+        if not straight.filled:
+            _refuse_pieces(strip.photo_map.lace_to_photo(outline), area)
+        pitches = [edge.pitch_mm.value for edge in (lower, upper) if edge.pitch_mm is not None]
+        found = find_repeat(strip, max(pitches) if pitches else None, sigma, length)
+        lower, upper = _with_repeat(lower, found.repeat), _with_repeat(upper, found.repeat)
+        say("finding motifs and beads", 0.75)
+        strung = aside.submit(read_beads, strip, found.repeat)
+        ground = read_ground(strip, found.apart_mm)
+        symmetry = read_symmetry(
+            ground, lower_scalloped=lower.scalloped, upper_scalloped=upper.scalloped
+        )
+        beads = strung.result()
     motifs = read_motifs(ground, beads.beads)
-    symmetry = read_symmetry(
-        ground, lower_scalloped=lower.scalloped, upper_scalloped=upper.scalloped
-    )
     doubts = _doubts(settled, area, lower, upper, found.doubt, beads.doubt, symmetry.doubt)
     cords = read_cords(ground, motifs.pieces)
     doubts += motifs.doubts + cords.doubts + _about_pieces(seen, number) + _about_ring(straight)
@@ -265,7 +268,7 @@ def _read_piece(seen: _Seen, number: int, name: str, say: Progress) -> tuple[Rea
         doubts=doubts,
         closed=straight.closed,
     )
-    return Reading(lace, lace_picture(strip)), straight
+    return Reading(lace, picture), straight
 
 
 def _refuse_pieces(outline_px: Floats, area: LaceArea) -> None:

@@ -9,6 +9,7 @@ reported, never averaged in.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -202,8 +203,11 @@ def find_reference(photo: NDArray[np.uint8], request: ScaleRequest | None = None
     height, width = photo.shape[:2]
     size = width, height
     halves = Halves.of(photo)
-    grid = None if "grid" in request.ignore else _find_grid(halves)
-    found = list(find_references(photo, request.ignore & set(KINDS), halves))
+    with ThreadPoolExecutor(1) as aside:
+        # Neither needs the other.
+        others = aside.submit(find_references, photo, request.ignore & set(KINDS), halves)
+        grid = None if "grid" in request.ignore else _find_grid(halves)
+        found = list(others.result())
     if request.four_points is not None and request.sides_mm is not None:
         found.append(four_points(request.four_points, request.sides_mm, size))
     found = [
