@@ -6,6 +6,7 @@ repeat away must have it too. A small bead in the middle of a sequin holds it.
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 
 from lacelay.model.lace import Repeat
@@ -19,7 +20,7 @@ from lacelay.reading.bead_spots import (
     cores,
     peaks,
     ring_answers,
-    ring_image,
+    rings_of,
 )
 
 #: Radii of large rings, mm.
@@ -108,21 +109,33 @@ def _rings(
     view: View, sizes_mm: list[float], beads: Floats, repeat: Repeat | None
 ) -> tuple[Floats, Floats, Floats]:
     """Places of large rings, their radii in mm and how round they are."""
-    at, size, answer = np.empty((0, 2)), np.empty(0), np.empty(0)
-    small = cores(view, beads, CORE_MM)
+    if not sizes_mm:
+        return np.empty((0, 2)), np.empty(0), np.empty(0)
+    # Large rings at half the resolution: they are as smooth.
+    edges = np.asarray(cv2.pyrDown(view.edges), np.float32)
+    outside = ~view.inside[::2, ::2]
+    proposed = []
     for radius in sizes_mm:
-        picture = ring_image(view, radius)
-        picture[~view.inside] = -1
-        places = peaks(picture, PROPOSED, 2.0)
-        places = places[_alike(cores(view, places, 0.75 * radius), small)]
-        spots = centred(view, places, radius, ASIDE_MM)
-        spots = spots.where(spots.round_ > ROUND)
-        if repeat is not None and repeat.sure >= 0.5 and len(spots):
-            found, asked = copies(view, spots.at, np.ones(len(spots)), repeat)
-            spots = spots.where((found > 0) | (asked == 0))
-        at = np.vstack([at, spots.at])
-        size, answer = np.append(size, spots.radius_mm), np.append(answer, spots.round_)
-    return at, size, answer
+        picture = rings_of(edges, 0.5 * radius * view.px_per_mm)
+        picture[outside] = -1
+        proposed.append(2 * peaks(picture, PROPOSED, 1.0))
+    size = np.repeat(sizes_mm, [len(places) for places in proposed])
+    at = np.vstack(proposed)
+    alike = _alike(cores(view, at, 0.75 * size), cores(view, beads, CORE_MM))
+    at, size = at[alike], size[alike]
+    answer = np.empty(len(at))
+    for radius in sizes_mm:
+        some = np.flatnonzero(size == radius)
+        spots = centred(view, at[some], radius, ASIDE_MM)
+        round_ = spots.round_ > ROUND
+        if repeat is not None and repeat.sure >= 0.5 and round_.any():
+            again = np.flatnonzero(round_)
+            found, asked = copies(view, spots.at[again], np.ones(len(again)), repeat)
+            round_[again] = (found > 0) | (asked == 0)
+        at[some] = spots.at
+        answer[some] = np.where(round_, spots.round_, -1)
+    rings = answer > 0
+    return at[rings], size[rings], answer[rings]
 
 
 def _alike(large: Cores, small: Cores) -> Mask:

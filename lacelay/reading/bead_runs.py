@@ -9,6 +9,7 @@ least regular link: the thread has two ends.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -29,6 +30,7 @@ NEIGHBOURS = 7
 ALIKE = 1.4
 #: Turn of a thread at a bead beyond which it is no thread, radians.
 MOST_TURN_RAD = 1.25
+LEAST_COSINE = math.cos(MOST_TURN_RAD)
 #: Ratio of two spacings on a run, at the most.
 MOST_UNEVEN = 1.6
 #: Cost of a link beyond which none is made, and of one that no third bead speaks for.
@@ -61,11 +63,14 @@ def threaded(beads: Sequence[Bead], repeat: Repeat | None = None) -> tuple[Bead,
     """
     at = np.array([(bead.u_mm, bead.v_mm) for bead in beads]).reshape(-1, 2)
     size = np.array([bead.diameter_mm for bead in beads])
-    found = [replace(bead, run=-1, along=0) for bead in beads]
+    place = [(-1, 0)] * len(beads)
     for number, run in enumerate(runs_of(at, size, repeat)):
         for along, k in enumerate(run):
-            found[k] = replace(found[k], run=number, along=along)
-    return tuple(found)
+            place[k] = (number, along)
+    return tuple(
+        replace(bead, run=run, along=along)
+        for bead, (run, along) in zip(beads, place, strict=True)
+    )
 
 
 def runs_of(at_mm: Floats, size_mm: Floats, repeat: Repeat | None = None) -> list[list[int]]:
@@ -139,30 +144,31 @@ def _links(at: Floats, size: Floats) -> tuple[Whole, Floats]:
 
 def _chosen(at: Floats, pairs: Whole, cost: Floats) -> Whole:
     """Numbers of the links taken, most regular first, two to a bead and none across another."""
-    links: list[list[int]] = [[] for _ in at]
+    x, y = at.T.tolist()
+    links: list[list[int]] = [[] for _ in x]
     taken: list[int] = []
-    for k in np.argsort(cost, kind="stable"):
-        if cost[k] > MOST_COST:
-            break
-        i, j = int(pairs[k, 0]), int(pairs[k, 1])
+    order = np.argsort(cost, kind="stable")
+    order = order[cost[order] <= MOST_COST]
+    for k, (i, j) in zip(order.tolist(), pairs[order].tolist(), strict=True):
         if len(links[i]) > 1 or len(links[j]) > 1:
             continue
-        if all(
-            _goes_on(at, old, here, new) for here, new in ((i, j), (j, i)) for old in links[here]
-        ):
-            links[i].append(j)
-            links[j].append(i)
-            taken.append(int(k))
+        if links[i] and not _goes_on(x, y, links[i][0], i, j):
+            continue
+        if links[j] and not _goes_on(x, y, links[j][0], j, i):
+            continue
+        links[i].append(j)
+        links[j].append(i)
+        taken.append(k)
     return np.array(taken, np.int64)
 
 
-def _goes_on(at: Floats, old: int, here: int, new: int) -> bool:
+def _goes_on(x: list[float], y: list[float], old: int, here: int, new: int) -> bool:
     """Whether a thread from one bead through another may go on to a third."""
-    ax, ay = at[here] - at[old]
-    bx, by = at[new] - at[here]
-    a, b = float(np.hypot(ax, ay)), float(np.hypot(bx, by))
-    straight = (ax * bx + ay * by) / max(a * b, 1e-9) > np.cos(MOST_TURN_RAD)
-    return bool(straight and max(a, b) < MOST_UNEVEN * min(a, b))
+    ax, ay = x[here] - x[old], y[here] - y[old]
+    bx, by = x[new] - x[here], y[new] - y[here]
+    a, b = math.hypot(ax, ay), math.hypot(bx, by)
+    straight = ax * bx + ay * by > LEAST_COSINE * max(a * b, 1e-9)
+    return straight and max(a, b) < MOST_UNEVEN * min(a, b)
 
 
 def _heard(at: Floats, pairs: Whole, chosen: Whole, repeat_mm: float) -> Floats:

@@ -38,18 +38,26 @@ ANGLES = 16
 MOVE_MM = 0.2
 #: Least bend of the answer over the radius at a rim.
 BENDS = -0.035
+#: Rows worked on at a time.
+ROWS = 32
 #: Lightness counts this much less than hue: shading is no other colour.
 LIGHT = 0.7
+
+_TO_LAB = cv2.COLOR_RGB2LAB
+#: Of the library's bytes for Lab.
+_STEP = np.array([100 / 255, 1, 1], np.float32)
 
 
 @dataclass(frozen=True, eq=False)
 class View:
-    """A stretch of the strip prepared for spots; all pictures are of one shape.
+    """A stretch of the strip prepared for spots; all pictures but the mat's are of one shape.
 
     Parameters
     ----------
-    colour, mat : ndarray, shape (h, w, 3)
-        Lab (lightness 0 to 100) over the typical thread's: seen, and of the bare mat there.
+    colour : ndarray, shape (h, w, 3)
+        Lab (lightness 0 to 100) over the typical thread's.
+    mat : ndarray, shape (about h / 8, about w / 8, 3)
+        The same of the bare mat: it is smooth, and a coarse picture of it is enough.
     alpha : ndarray, shape (h, w)
         Cover, 0 to 1.
     edges : ndarray, shape (h, w, 2)
@@ -73,7 +81,13 @@ class View:
     @property
     def contrast(self) -> float:
         """Lightness between thread and mat."""
-        return float(abs(np.median(self.mat[::8, ::8, 0])))
+        return float(abs(np.median(self.mat[..., 0])))
+
+    def bare(self, at: Floats) -> Image:
+        """Colour of the bare mat at points (x, y), shape (n, 3)."""
+        height, width = self.inside.shape
+        times = np.array([self.mat.shape[1] / width, self.mat.shape[0] / height])
+        return take(self.mat, (at + 0.5) * times - 0.5, np.zeros((1, 2)), 1.0)[:, 0]
 
     def to_lace(self, at: Floats) -> Floats:
         """Lace points (u, v) of points (x, y) of the view."""
@@ -97,27 +111,26 @@ def prepare(strip: Strip, columns: slice, px_per_mm: float = PX_PER_MM) -> View 
     size = (max(1, round(width * shrink)), max(1, round(height * shrink)))
     # Between pixels is near enough, and much quicker, where hardly any are left out.
     way = cv2.INTER_AREA if shrink < 0.6 else cv2.INTER_LINEAR
-    lab = _lab(cv2.resize(rgb_seen, size, interpolation=way))
+    lab = np.asarray(cv2.cvtColor(cv2.resize(rgb_seen, size, interpolation=way), _TO_LAB), np.uint8)
     alpha = np.asarray(cv2.resize(cover, size, interpolation=way), np.float32)
     inside = cv2.resize(
-        strip.extent[:, columns].astype(np.uint8), size, interpolation=cv2.INTER_NEAREST
-    ).astype(bool)
+        strip.extent[:, columns].view(np.uint8), size, interpolation=cv2.INTER_NEAREST
+    ).view(bool)
     solid = lab[::3, ::3][alpha[::3, ::3] > 0.9]
     if len(solid) < 100:
         return None
     thread = np.median(solid, axis=0).astype(np.float32)
-    # The mat is smooth: a coarse picture of it is enough.
+    table = (np.arange(256, dtype=np.float32)[:, None] - thread) * _STEP
     coarse = (max(1, size[0] // 8), max(1, size[1] // 8))
     bare = cv2.resize(strip.mat_rgb[:, columns], coarse, interpolation=cv2.INTER_LINEAR)
-    mat = cv2.resize(_lab(np.clip(bare, 0, 255).astype(np.uint8)) - thread, size)
+    mat = np.asarray(cv2.cvtColor(np.clip(bare, 0, 255).astype(np.uint8), _TO_LAB), np.uint8)
     first = columns.start + 0.5 * width / size[0] - 0.5
     top = 0.5 * height / size[1] - 0.5
-    lab -= thread
     return View(
-        lab,
-        np.asarray(mat, np.float32),
+        np.asarray(cv2.LUT(lab, table[None]), np.float32),
+        np.asarray(cv2.LUT(mat, table[None]), np.float32),
         alpha,
-        _edges(np.ascontiguousarray(lab[..., 0])),
+        _edges(np.asarray(cv2.LUT(cv2.extractChannel(lab, 0), table[None, :, :1]), np.float32)),
         inside,
         float(strip.px_per_mm * size[0] / width),
         float(strip.u0_mm + first / strip.px_per_mm),
@@ -125,20 +138,30 @@ def prepare(strip: Strip, columns: slice, px_per_mm: float = PX_PER_MM) -> View 
     )
 
 
-def _lab(rgb: Any) -> Image:
-    lab = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2LAB), np.float32)
-    lab[..., 0] *= np.float32(100 / 255)
-    return lab
-
-
 def _edges(light: Image) -> Image:
     soft = cv2.GaussianBlur(light, (0, 0), 0.6)
-    dx = np.asarray(cv2.Sobel(soft, cv2.CV_32F, 1, 0, scale=1 / 8))
-    dy = np.asarray(cv2.Sobel(soft, cv2.CV_32F, 0, 1, scale=1 / 8))
-    square = dx * dx + dy * dy + np.float32(1e-6)
-    # Full weight from a slope of 5 in lightness a pixel on.
-    weight = np.float32(1.5) / np.maximum(square, np.float32(5) * np.sqrt(square))
-    return np.asarray(cv2.merge([(dx * dx - dy * dy) * weight, 2 * dx * dy * weight]), np.float32)
+    slope_x = np.asarray(cv2.Sobel(soft, cv2.CV_32F, 1, 0, scale=1 / 8))
+    slope_y = np.asarray(cv2.Sobel(soft, cv2.CV_32F, 0, 1, scale=1 / 8))
+    edges = np.empty((*light.shape, 2), np.float32)
+    # A few rows at a time stay in the processor's cache.
+    for first in range(0, len(light), ROWS):
+        rows = slice(first, first + ROWS)
+        dx, dy = slope_x[rows], slope_y[rows]
+        across = dx * dx
+        along = dy * dy
+        square = across + along
+        square += np.float32(1e-6)
+        # Full weight from a slope of 5 in lightness a pixel on.
+        weight = np.sqrt(square)
+        weight *= np.float32(5)
+        np.maximum(weight, square, out=weight)
+        np.divide(np.float32(1.5), weight, out=weight)
+        across -= along
+        np.multiply(across, weight, out=edges[rows, :, 0])
+        weight *= dx
+        weight *= np.float32(2)
+        np.multiply(weight, dy, out=edges[rows, :, 1])
+    return edges
 
 
 @dataclass(frozen=True, eq=False)
@@ -173,8 +196,11 @@ def round_spots(view: View, proposed_mm: tuple[float, ...], apart_mm: float, mos
     for radius in proposed_mm:
         np.maximum(best, ring_image(view, radius), out=best)
     # What is of the mat's colour at its centre is a mesh.
-    off = _length(cv2.blur(view.colour - view.mat, (3, 3)))
-    best[~view.inside | (off < HOLE * _length(view.mat))] = -1
+    mat = cv2.resize(view.mat, best.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    off = _square(cv2.subtract(cv2.blur(view.colour, (3, 3)), mat))
+    hole = cv2.compare(off, cv2.multiply(_square(mat), HOLE * HOLE), cv2.CMP_LT)
+    cv2.bitwise_or(hole, cv2.bitwise_not(view.inside.view(np.uint8) * 255), dst=hole)
+    best[hole > 0] = -1
     at = peaks(best, PROPOSED, apart_mm * view.px_per_mm)
     if len(at) == 0:
         return Spots(at, np.empty(0), np.empty(0))
@@ -188,35 +214,35 @@ def round_spots(view: View, proposed_mm: tuple[float, ...], apart_mm: float, mos
     return Spots(at[chosen], np.array(RADII_MM)[k][chosen], value[chosen])
 
 
-def _length(picture: Any) -> Image:
-    return np.asarray(np.sqrt(np.einsum("ijk,ijk->ij", picture, picture)), np.float32)
+def _square(picture: Any) -> Any:
+    """Square of the length of each pixel's colour."""
+    return cv2.transform(cv2.multiply(picture, picture), np.ones((1, 3), np.float32))
 
 
 def ring_image(view: View, radius_mm: float) -> Image:
     """How far edges close to a ring of about a radius: 1 where every edge around does."""
-    spread = radius_mm * view.px_per_mm / np.sqrt(3)
-    # Large rings at half the resolution: they are as smooth.
-    half = spread > 3.0
-    edges = np.asarray(cv2.pyrDown(view.edges), np.float32) if half else view.edges
-    spread = spread / 2 if half else spread
+    return rings_of(view.edges, radius_mm * view.px_per_mm)
+
+
+def rings_of(edges: Image, radius_px: float) -> Image:
+    """The same of edges at any resolution, as `View` holds them."""
+    spread = radius_px / np.sqrt(3)
     cosine, sine = cv2.split(cv2.GaussianBlur(edges, (0, 0), spread, sigmaY=spread))
     level = np.array([[0, -1, 0], [1, 0, 1], [0, -1, 0]], np.float32)
     slant = np.array([[0.5, 0, -0.5], [0, 0, 0], [-0.5, 0, 0.5]], np.float32)
     times = spread * spread / 2
     found = np.asarray(cv2.filter2D(cosine, -1, level * times), np.float32)
-    found += np.asarray(cv2.filter2D(sine, -1, slant * times), np.float32)
-    if not half:
-        return found
-    wide = cv2.resize(found, view.inside.shape[::-1], interpolation=cv2.INTER_LINEAR)
-    return np.asarray(wide, np.float32)
+    return np.asarray(cv2.add(found, cv2.filter2D(sine, -1, slant * times)), np.float32)
 
 
 def peaks(answer: Image, least: float, apart_px: float) -> Floats:
     """Local maxima (x, y) of a picture above a least value, each the highest around."""
     side = 2 * max(1, round(apart_px)) + 1
     around = cv2.dilate(answer, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)))
-    y, x = np.nonzero((answer == around) & (answer > least))
-    return np.column_stack([x, y]).astype(np.float64)
+    highest = cv2.compare(answer, around, cv2.CMP_EQ)
+    cv2.bitwise_and(highest, cv2.compare(answer, least, cv2.CMP_GT), dst=highest)
+    found = cv2.findNonZero(highest)
+    return np.empty((0, 2)) if found is None else found.reshape(-1, 2).astype(np.float64)
 
 
 def alone(at: Floats, within_px: float) -> Mask:
@@ -381,7 +407,7 @@ def cores(view: View, at: Floats, reach_mm: Floats | float) -> Cores:
     weight = np.array([LIGHT, 2 * LIGHT, 2 * LIGHT], np.float32)
     seen = take(view.colour, at, offsets, scale) * weight
     cover = take(view.alpha, at, offsets, scale)
-    bare = take(view.mat, at, np.zeros((1, 2)), 1.0)[:, 0] * weight
+    bare = view.bare(at) * weight
     # Thread is the origin here: mixtures of thread and mat lie between it and the mat.
     mean = seen.mean(axis=1)
     share = (mean * bare).sum(axis=1) / np.maximum((bare * bare).sum(axis=1), 1.0)
