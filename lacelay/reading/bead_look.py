@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lacelay.model.lace import Repeat
-from lacelay.reading.bead_spots import Floats, Image, Mask, View, peaks
+from lacelay.reading.bead_spots import Floats, Image, Mask, View, over, peaks
 
 Whole = NDArray[np.int64]
 
@@ -91,16 +91,14 @@ class Valley:
 
 def pictures_of(view: View) -> tuple[Image, ...]:
     """The pictures a look is learned on, each scaled to about 1 by what beads differ by."""
-    light, green, blue = (np.asarray(each, np.float32) for each in cv2.split(view.colour))
-    cosine, sine = (np.asarray(each, np.float32) for each in cv2.split(view.edges))
-    return (
-        np.clip(light, -45, 45) / np.float32(20),
-        np.clip(green, -25, 25) / np.float32(12),
-        np.clip(blue, -25, 25) / np.float32(12),
-        np.float32(2) * view.alpha,
-        cosine,
-        sine,
+    table = over(view.thread)
+    clipped = (np.clip(table, [-45, -25, -25], [45, 25, 25]) / [20, 12, 12]).astype(np.float32)
+    hues = (
+        cv2.LUT(cv2.extractChannel(view.lab, k), np.ascontiguousarray(clipped[:, k])[None])
+        for k in range(3)
     )
+    pictures = (*hues, cv2.multiply(view.alpha, 2.0), *cv2.split(view.edges))
+    return tuple(np.asarray(picture, np.float32) for picture in pictures)
 
 
 def cut(pictures: tuple[Image, ...], at: Floats) -> Image:
@@ -174,7 +172,7 @@ def find(
     kernel = np.zeros(_DISC.shape, np.float32)
     for picture, weights in zip(pictures, look.weights, strict=True):
         kernel[_DISC] = weights
-        answer += np.asarray(cv2.filter2D(picture, -1, kernel), np.float32)
+        cv2.add(answer, cv2.filter2D(picture, -1, kernel), dst=answer)
     answer[~view.inside] = -1
     at = peaks(answer, LEAST, apart_mm * view.px_per_mm)
     x, y = at.astype(int).T

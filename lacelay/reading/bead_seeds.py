@@ -60,8 +60,8 @@ def sure_beads(view: View, spots: Spots, discs: Image, usual: float, repeat: Rep
     ----------
     spots : Spots
         The roundest first.
-    discs : ndarray, shape (n, pictures * places)
-        Of the spots.
+    discs : ndarray, shape (at most SORTED, pictures * places)
+        Of the first spots.
     usual : float
         How strange the colour of a place on this lace usually is.
     repeat : Repeat or None

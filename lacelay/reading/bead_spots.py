@@ -54,6 +54,10 @@ class View:
 
     Parameters
     ----------
+    lab : ndarray of uint8, shape (h, w, 3)
+        Lab as the library's bytes.
+    thread : ndarray, shape (3,)
+        The typical thread's, in such bytes.
     colour : ndarray, shape (h, w, 3)
         Lab (lightness 0 to 100) over the typical thread's.
     mat : ndarray, shape (about h / 8, about w / 8, 3)
@@ -69,6 +73,8 @@ class View:
         u and v of the middle of the first pixel.
     """
 
+    lab: NDArray[np.uint8]
+    thread: Image
     colour: Image
     mat: Image
     alpha: Image
@@ -82,6 +88,11 @@ class View:
     def contrast(self) -> float:
         """Lightness between thread and mat."""
         return float(abs(np.median(self.mat[..., 0])))
+
+    @property
+    def dark(self) -> bool:
+        """Whether the thread is darker than the mat: what shows through it seems to shine."""
+        return float(np.median(self.mat[..., 0])) > 0
 
     def bare(self, at: Floats) -> Image:
         """Colour of the bare mat at points (x, y), shape (n, 3)."""
@@ -120,13 +131,15 @@ def prepare(strip: Strip, columns: slice, px_per_mm: float = PX_PER_MM) -> View 
     if len(solid) < 100:
         return None
     thread = np.median(solid, axis=0).astype(np.float32)
-    table = (np.arange(256, dtype=np.float32)[:, None] - thread) * _STEP
+    table = over(thread)
     coarse = (max(1, size[0] // 8), max(1, size[1] // 8))
     bare = cv2.resize(strip.mat_rgb[:, columns], coarse, interpolation=cv2.INTER_LINEAR)
     mat = np.asarray(cv2.cvtColor(np.clip(bare, 0, 255).astype(np.uint8), _TO_LAB), np.uint8)
     first = columns.start + 0.5 * width / size[0] - 0.5
     top = 0.5 * height / size[1] - 0.5
     return View(
+        lab,
+        thread,
         np.asarray(cv2.LUT(lab, table[None]), np.float32),
         np.asarray(cv2.LUT(mat, table[None]), np.float32),
         alpha,
@@ -136,6 +149,11 @@ def prepare(strip: Strip, columns: slice, px_per_mm: float = PX_PER_MM) -> View 
         float(strip.u0_mm + first / strip.px_per_mm),
         float(strip.v0_mm - top / strip.px_per_mm),
     )
+
+
+def over(thread: Image) -> Image:
+    """Lab over the thread's of each of the library's bytes, shape (256, 3)."""
+    return np.asarray((np.arange(256, dtype=np.float32)[:, None] - thread) * _STEP, np.float32)
 
 
 def _edges(light: Image) -> Image:

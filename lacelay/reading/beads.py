@@ -16,6 +16,7 @@ import numpy as np
 from lacelay.model.lace import Bead, Repeat
 from lacelay.reading.bead_large import EDGE_PX, with_large
 from lacelay.reading.bead_look import (
+    MOST_BEADS,
     MOST_REST,
     Look,
     Told,
@@ -34,6 +35,7 @@ from lacelay.reading.bead_look import NEITHER_MM as AROUND_MM
 from lacelay.reading.bead_runs import threaded
 from lacelay.reading.bead_seeds import (
     CORE_MM,
+    SORTED,
     like,
     may_be_beads,
     sure_beads,
@@ -43,6 +45,7 @@ from lacelay.reading.bead_seeds import (
 from lacelay.reading.bead_spots import (
     Cores,
     Floats,
+    Image,
     View,
     alone,
     centred,
@@ -70,8 +73,8 @@ MOST_PER_MM2 = 0.07
 #: Spots between beads and the rest, as a share of those at the beads' own answer, at most:
 #: where they look like beads for sure, where they may be some, and where it is said at least.
 SET_APART, FAR_APART, HARDLY_APART = 0.65, 0.25, 0.82
-#: A stretch with more than this is not looked beyond.
-STRETCH_APART = 0.9
+#: A stretch with more than this, learned again once and twice, is not looked beyond.
+FIRST_APART, STRETCH_APART = 0.72, 0.68
 #: Answer from which a spot is learned from, and how often that is done on all of the lace.
 SURE, RELEARNED = 0.5, 2
 #: Share of the beads' copies that are beads at least, and where that must tell them; it is
@@ -80,7 +83,7 @@ LEAST_AGAIN, AGAIN, ASKED = 0.4, 0.6, 30
 #: Radii that the size of beads is read from, mm.
 SIZES_MM = tuple(0.4 + 0.1 * k for k in range(15))
 #: and places they are read from.
-MOST_MEASURED = 200
+MOST_MEASURED = 110
 #: A sure spot lies no further from the middle of its bead than this, mm.
 ASIDE_MM = 0.6
 #: Middles are no nearer than this many radii; how round a bead is there at least.
@@ -121,17 +124,19 @@ def read_beads(strip: Strip, repeat: Repeat | None = None) -> BeadSearch:
     found = _look(part, max(8.0, FEWEST * share), repeat)
     if found is None:
         return none
-    told, look = _told(part, found, repeat)
-    parted = valley(told.answer)
+    first = _told(part, found, repeat)
+    if first is None or not _goes_on(part, first[0], repeat):
+        return none
+    told, look = first
     view = part
     whole = slice(0, strip.alpha.shape[1])
     if stretch != whole:
-        wide = prepare(strip, whole) if parted.depth <= STRETCH_APART else None
+        wide = prepare(strip, whole)
         if wide is None:
             return none
         view = wide
         told = find(view, pictures_of(view), look, APART * found.radius_mm, repeat)
-        parted = valley(told.answer)
+    parted = valley(told.answer)
     at = told.at[told.answer > parted.answer]
     surface_mm2 = float(view.inside.sum()) / view.px_per_mm**2
     if not FEWEST <= parted.beads <= MOST_PER_MM2 * surface_mm2:
@@ -139,9 +144,11 @@ def read_beads(strip: Strip, repeat: Repeat | None = None) -> BeadSearch:
     again = _again(view, at, repeat)
     if again < LEAST_AGAIN or not may_be_beads(view, at):
         return none
+    sure = surely_beads(view, at)
+    if view.dark and not sure:
+        return none
     set_apart = parted.depth <= FAR_APART and again >= AGAIN
-    if not set_apart and surely_beads(view, at):
-        set_apart = parted.depth <= SET_APART
+    set_apart |= sure and parted.depth <= SET_APART
     if not set_apart or strip.px_per_mm < COUNTED:
         said = again >= AGAIN and parted.depth < HARDLY_APART
         return BeadSearch((), DOUBT if said else None)
@@ -154,11 +161,15 @@ def read_beads(strip: Strip, repeat: Repeat | None = None) -> BeadSearch:
 
 @dataclass(frozen=True, eq=False)
 class _Found:
-    """The look of the beads of a stretch, the radius of their rings, and their cores."""
+    """The look of the beads of a stretch, the radius of their rings, and their cores.
+
+    With them the pictures of the stretch.
+    """
 
     look: Look
     radius_mm: float
     sure: Cores
+    pictures: tuple[Image, ...]
 
 
 def _stretch(strip: Strip, repeat: Repeat | None) -> slice:
@@ -184,22 +195,20 @@ def _look(view: View, least: float, repeat: Repeat | None) -> _Found | None:
     pick = random.integers(0, len(rows), MOST_REST // 2)
     anywhere = np.column_stack([columns[pick], rows[pick]]).astype(np.float64)
     pictures = pictures_of(view)
-    discs = cut(pictures, spots.at)
+    discs = cut(pictures, spots.at[:SORTED])
     bead = sure_beads(view, spots, discs, usual_strange(view, anywhere), repeat)
     if bead.sum() < least:
         return None
-    at = np.vstack([spots.at, anywhere])
-    discs = np.concatenate([discs, cut(pictures, anywhere)])
     # Sure spots may lie on the gloss or on the shade of their beads: find the middles.
-    some = random.permutation(spots.at[bead[: len(spots)]])
+    some = random.permutation(spots.at[bead])
     radius = ring_radius_mm(view, some[:MOST_MEASURED], SIZES_MM, ASIDE_MM)
     middles = _middles(view, some, radius)
     if len(middles) < least:
         return None
-    rest = ~near(view, at, middles, AROUND_MM)
-    at, discs = at[rest], discs[rest]
-    look = learn(cut(pictures, middles), discs[random.permutation(len(at))[:MOST_REST]])
-    return _Found(look, radius, cores(view, middles, CORE_MM))
+    at = np.vstack([spots.at, anywhere])
+    rest = random.permutation(at[~near(view, at, middles, AROUND_MM)])[:MOST_REST]
+    look = learn(cut(pictures, middles[:MOST_BEADS]), cut(pictures, rest))
+    return _Found(look, radius, cores(view, middles, CORE_MM), pictures)
 
 
 def _middles(view: View, at: Floats, radius_mm: float) -> Floats:
@@ -210,21 +219,35 @@ def _middles(view: View, at: Floats, radius_mm: float) -> Floats:
     return spots.at[alone(spots.at, APART * radius_mm * view.px_per_mm)]
 
 
-def _told(view: View, found: _Found, repeat: Repeat | None) -> tuple[Told, Look]:
-    """What answers the look, once more learned from all of that."""
-    pictures = pictures_of(view)
+def _told(view: View, found: _Found, repeat: Repeat | None) -> tuple[Told, Look] | None:
+    """What answers the look, once more learned from all of that; None where nothing stands out."""
     look = found.look
-    told = find(view, pictures, look, APART * found.radius_mm, repeat)
-    discs = cut(pictures, told.at)
+    told = find(view, found.pictures, look, APART * found.radius_mm, repeat)
+    discs = cut(found.pictures, told.at)
     alike = like(view, told.at, found.sure)
     for turn in range(RELEARNED):
-        bead = alike & (told.answer > max(valley(told.answer[alike]).answer, SURE))
+        parted = valley(told.answer[alike])
+        if turn and parted.depth > FIRST_APART:
+            return None
+        bead = alike & (told.answer > max(parted.answer, SURE))
         rest = ~near(view, told.at, told.at[bead], AROUND_MM)
         if min(bead.sum(), rest.sum()) < FEWEST:
             break
         look = learn_again(discs, told.answer, bead, rest, turn)
         told = heard(view, told.at, answers(look, discs), repeat)
     return told, look
+
+
+def _goes_on(view: View, told: Told, repeat: Repeat | None) -> bool:
+    """Whether what was told on a stretch is worth a look at all of the lace."""
+    parted = valley(told.answer)
+    at = told.at[told.answer > parted.answer]
+    if not len(at) or parted.depth > STRETCH_APART:
+        return False
+    # The mat in the loops of a dark lace shines as gloss does.
+    if view.dark and not surely_beads(view, at):
+        return False
+    return may_be_beads(view, at) and _again(view, at, repeat) >= LEAST_AGAIN
 
 
 def _again(view: View, at: Floats, repeat: Repeat | None) -> float:
