@@ -70,11 +70,12 @@ def with_large(
     order = np.argsort(at[:, 0], kind="stable")
     along = at[order, 0]
     chosen: list[int] = []
+    r_all = size * view.px_per_mm
+    taken = np.zeros(len(places), bool)
     for k in np.argsort(-answer, kind="stable").tolist():
-        r_px = float(size[k]) * view.px_per_mm
-        away = np.hypot(*(places[chosen] - places[k]).T)
-        if (away < np.maximum(r_px, size[chosen] * view.px_per_mm)).any():
+        if taken[k]:
             continue
+        r_px = float(r_all[k])
         first, stop = np.searchsorted(along, [places[k, 0] - 1.4 * r_px, places[k, 0] + 1.4 * r_px])
         some = order[first:stop]
         off = np.hypot(*(at[some] - places[k]).T)
@@ -82,6 +83,7 @@ def with_large(
         if (stays[some] & (np.abs(off - r_px) < 0.35 * r_px)).sum() > MOST_ON_RIM:
             continue
         chosen.append(k)
+        taken |= np.hypot(*(places - places[k]).T) < np.maximum(r_px, r_all)
         held = (off < 0.35 * r_px) & (size[k] > SEQUIN * radius_mm)
         if held.any():
             held &= off == off[held].min()

@@ -21,7 +21,7 @@ Whole = NDArray[np.int64]
 #: Half the side of the disc looked at, pixels.
 HALF = 5
 #: Most spots to learn from, of beads and of the rest.
-MOST_BEADS, MOST_REST = 500, 1200
+MOST_BEADS, MOST_REST = 400, 800
 #: How much the discriminant leans on what all pictures vary by alike.
 RIDGE = 0.3
 #: Places this near to a bead are neither bead nor rest, mm.

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from lacelay.model.lace import Repeat
 from lacelay.reading.bead_look import copies
-from lacelay.reading.bead_spots import Cores, Floats, Image, Mask, Spots, View, cores
+from lacelay.reading.bead_spots import Cores, Floats, Image, Mask, Spots, View, anywhere, cores
 
 Whole = NDArray[np.int64]
 
@@ -60,8 +60,8 @@ def sure_beads(view: View, spots: Spots, discs: Image, usual: float, repeat: Rep
     ----------
     spots : Spots
         The roundest first.
-    discs : ndarray, shape (at most SORTED, pictures * places)
-        Of the first spots.
+    discs : ndarray, shape (n, pictures * places)
+        Of the spots.
     usual : float
         How strange the colour of a place on this lace usually is.
     repeat : Repeat or None
@@ -71,7 +71,7 @@ def sure_beads(view: View, spots: Spots, discs: Image, usual: float, repeat: Rep
     if len(first) < 2 * KINDS:
         return sure
     kind = _kinds(discs, first)
-    seen = cores(view, spots.at, CORE_MM)
+    seen = cores(view, spots.at[first], CORE_MM)
     for k in range(KINDS):
         members = first[kind == k]
         if len(members) < LEAST_OF_KIND:
@@ -84,7 +84,8 @@ def sure_beads(view: View, spots: Spots, discs: Image, usual: float, repeat: Rep
             if asked.sum() >= ASKED and found.sum() < AGAIN * asked.sum():
                 continue
         sure[members] = True
-    return sure & _beaded(seen, view.contrast, usual, SLACK)
+    sure[first] &= _beaded(seen, view.contrast, usual, SLACK)
+    return sure
 
 
 def _kinds(discs: Image, first: Whole) -> Whole:
@@ -137,16 +138,14 @@ def _typical(seen: Cores) -> Cores:
     return Cores(*(np.array([np.median(values)]) for values in astuple(seen)))
 
 
-def usual_strange(view: View, anywhere: Floats) -> float:
+def usual_strange(view: View, at: Floats) -> float:
     """How far off the mixtures of thread and mat places on a lace usually are."""
-    return float(np.median(cores(view, anywhere, CORE_MM).strange))
+    return float(np.median(cores(view, at, CORE_MM).strange))
 
 
 def surely_beads(view: View, at: Floats) -> bool:
     """Whether places look like beads, on the whole, as sure kinds do."""
-    rows, columns = np.nonzero(view.inside)
-    pick = np.random.default_rng(1).integers(0, len(rows), MEASURED)
-    usual = usual_strange(view, np.column_stack([columns[pick], rows[pick]]).astype(np.float64))
+    usual = usual_strange(view, anywhere(view, MEASURED, np.random.default_rng(1)))
     return bool(_beaded(_typical(cores(view, at, CORE_MM)), view.contrast, usual)[0])
 
 

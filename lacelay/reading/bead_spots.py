@@ -222,6 +222,8 @@ def round_spots(view: View, proposed_mm: tuple[float, ...], apart_mm: float, mos
     at = peaks(best, PROPOSED, apart_mm * view.px_per_mm)
     if len(at) == 0:
         return Spots(at, np.empty(0), np.empty(0))
+    x, y = at.astype(int).T
+    at = at[np.argsort(-best[y, x], kind="stable")[: 2 * most]]
     answer = ring_answers(view, at, RADII_MM)
     # An edge is some pixels thick: the radii beside it say the same.
     soft = answer.copy()
@@ -272,6 +274,15 @@ def alone(at: Floats, within_px: float) -> Mask:
             later = near[k][(near[k] > k) & (near[k] < len(at))]
             keep[later] = False
     return keep
+
+
+def anywhere(view: View, count: int, random: np.random.Generator) -> Floats:
+    """Points (x, y) of the lace at random, about so many."""
+    height, width = view.inside.shape
+    times = view.inside.size / max(1, cv2.countNonZero(view.inside.view(np.uint8)))
+    some = round(count * times)
+    x, y = random.integers(0, width, some), random.integers(0, height, some)
+    return np.column_stack([x, y])[view.inside[y, x]].astype(np.float64)
 
 
 def _ring(angles: int = ANGLES) -> Floats:

@@ -35,7 +35,6 @@ from lacelay.reading.bead_look import NEITHER_MM as AROUND_MM
 from lacelay.reading.bead_runs import threaded
 from lacelay.reading.bead_seeds import (
     CORE_MM,
-    SORTED,
     like,
     may_be_beads,
     sure_beads,
@@ -48,6 +47,7 @@ from lacelay.reading.bead_spots import (
     Image,
     View,
     alone,
+    anywhere,
     centred,
     cores,
     prepare,
@@ -66,6 +66,8 @@ STRETCH_MM2, STRETCH_REPEATS = 18_000.0, 1.3
 PROPOSED_MM = (0.62, 0.92)
 #: Proposed spots are no nearer than this, mm, and no more than so many.
 PROPOSED_APART_MM, MOST_SPOTS = 0.7, 2000
+#: Places scattered over the lace that are learned from as well.
+SCATTERED = 600
 #: Fewest sure spots on all the lace.
 FEWEST = 24
 #: Beads on a square millimetre, at most; more, and what was learned is the look of thread.
@@ -83,7 +85,7 @@ LEAST_AGAIN, AGAIN, ASKED = 0.4, 0.6, 30
 #: Radii that the size of beads is read from, mm.
 SIZES_MM = tuple(0.4 + 0.1 * k for k in range(15))
 #: and places they are read from.
-MOST_MEASURED = 110
+MOST_MEASURED = 80
 #: A sure spot lies no further from the middle of its bead than this, mm.
 ASIDE_MM = 0.6
 #: Middles are no nearer than this many radii; how round a bead is there at least.
@@ -191,12 +193,10 @@ def _look(view: View, least: float, repeat: Repeat | None) -> _Found | None:
     """
     spots = round_spots(view, PROPOSED_MM, PROPOSED_APART_MM, MOST_SPOTS)
     random = np.random.default_rng(1)
-    rows, columns = np.nonzero(view.inside)
-    pick = random.integers(0, len(rows), MOST_REST // 2)
-    anywhere = np.column_stack([columns[pick], rows[pick]]).astype(np.float64)
+    scattered = anywhere(view, SCATTERED, random)
     pictures = pictures_of(view)
-    discs = cut(pictures, spots.at[:SORTED])
-    bead = sure_beads(view, spots, discs, usual_strange(view, anywhere), repeat)
+    discs = cut(pictures, spots.at)
+    bead = sure_beads(view, spots, discs, usual_strange(view, scattered), repeat)
     if bead.sum() < least:
         return None
     # Sure spots may lie on the gloss or on the shade of their beads: find the middles.
@@ -205,9 +205,11 @@ def _look(view: View, least: float, repeat: Repeat | None) -> _Found | None:
     middles = _middles(view, some, radius)
     if len(middles) < least:
         return None
-    at = np.vstack([spots.at, anywhere])
-    rest = random.permutation(at[~near(view, at, middles, AROUND_MM)])[:MOST_REST]
-    look = learn(cut(pictures, middles[:MOST_BEADS]), cut(pictures, rest))
+    at = np.vstack([spots.at, scattered])
+    rest = random.permutation(np.flatnonzero(~near(view, at, middles, AROUND_MM)))[:MOST_REST]
+    known, new = rest[rest < len(spots)], rest[rest >= len(spots)]
+    others = np.concatenate([discs[known], cut(pictures, at[new])])
+    look = learn(cut(pictures, middles[:MOST_BEADS]), others)
     return _Found(look, radius, cores(view, middles, CORE_MM), pictures)
 
 
