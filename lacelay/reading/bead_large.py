@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from lacelay.model.lace import Repeat
 from lacelay.reading.bead_look import copies, near
@@ -72,16 +73,14 @@ def with_large(
     chosen: list[int] = []
     r_all = size * view.px_per_mm
     taken = np.zeros(len(places), bool)
+    ringed = _on_rim(places, r_all, at) > MOST_ON_RIM
     for k in np.argsort(-answer, kind="stable").tolist():
-        if taken[k]:
+        if taken[k] or ringed[k]:
             continue
         r_px = float(r_all[k])
         first, stop = np.searchsorted(along, [places[k, 0] - 1.4 * r_px, places[k, 0] + 1.4 * r_px])
         some = order[first:stop]
         off = np.hypot(*(at[some] - places[k]).T)
-        # Beads that stand in a ring about a middle make no larger bead.
-        if (stays[some] & (np.abs(off - r_px) < 0.35 * r_px)).sum() > MOST_ON_RIM:
-            continue
         chosen.append(k)
         taken |= np.hypot(*(places - places[k]).T) < np.maximum(r_px, r_all)
         held = (off < 0.35 * r_px) & (size[k] > SEQUIN * radius_mm)
@@ -94,6 +93,17 @@ def with_large(
         np.vstack([at[stays], held, places[chosen]]),
         np.concatenate([small, size[chosen] - EDGE_PX / view.px_per_mm]),
     )
+
+
+def _on_rim(places: Floats, r_px: Floats, at: Floats) -> NDArray[np.int64]:
+    """How many beads stand about the rim of each large one: so many make no larger bead."""
+    x, y = places.T.astype(np.float32)[..., None] - at.T.astype(np.float32)[:, None]
+    square = x * x + y * y
+    low, high = np.float32(0.65**2) * r_px**2, np.float32(1.35**2) * r_px**2
+    on_rim = (square > low.astype(np.float32)[:, None]) & (
+        square < high.astype(np.float32)[:, None]
+    )
+    return np.asarray(np.count_nonzero(on_rim, axis=1), np.int64)
 
 
 def _holders(view: View, sequins: Floats, size: Floats, beads: Floats, radius_mm: float) -> Floats:

@@ -21,7 +21,7 @@ Whole = NDArray[np.int64]
 #: Half the side of the disc looked at, pixels.
 HALF = 5
 #: Most spots to learn from, of beads and of the rest.
-MOST_BEADS, MOST_REST = 400, 800
+MOST_BEADS, MOST_REST = 500, 800
 #: How much the discriminant leans on what all pictures vary by alike.
 RIDGE = 0.3
 #: Places this near to a bead are neither bead nor rest, mm.
@@ -97,7 +97,7 @@ def pictures_of(view: View) -> tuple[Image, ...]:
         cv2.LUT(cv2.extractChannel(view.lab, k), np.ascontiguousarray(clipped[:, k])[None])
         for k in range(3)
     )
-    pictures = (*hues, cv2.multiply(view.alpha, 2.0), *cv2.split(view.edges))
+    pictures = (*hues, np.float32(2) * view.alpha, *cv2.split(view.edges))
     return tuple(np.asarray(picture, np.float32) for picture in pictures)
 
 

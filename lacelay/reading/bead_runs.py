@@ -68,8 +68,7 @@ def threaded(beads: Sequence[Bead], repeat: Repeat | None = None) -> tuple[Bead,
         for along, k in enumerate(run):
             place[k] = (number, along)
     return tuple(
-        replace(bead, run=run, along=along)
-        for bead, (run, along) in zip(beads, place, strict=True)
+        replace(bead, run=run, along=along) for bead, (run, along) in zip(beads, place, strict=True)
     )
 
 

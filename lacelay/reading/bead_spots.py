@@ -216,7 +216,7 @@ def round_spots(view: View, proposed_mm: tuple[float, ...], apart_mm: float, mos
     # What is of the mat's colour at its centre is a mesh.
     mat = cv2.resize(view.mat, best.shape[::-1], interpolation=cv2.INTER_LINEAR)
     off = _square(cv2.subtract(cv2.blur(view.colour, (3, 3)), mat))
-    hole = cv2.compare(off, cv2.multiply(_square(mat), HOLE * HOLE), cv2.CMP_LT)
+    hole = cv2.compare(off, np.float32(HOLE * HOLE) * _square(mat), cv2.CMP_LT)
     cv2.bitwise_or(hole, cv2.bitwise_not(view.inside.view(np.uint8) * 255), dst=hole)
     best[hole > 0] = -1
     at = peaks(best, PROPOSED, apart_mm * view.px_per_mm)
@@ -259,9 +259,8 @@ def peaks(answer: Image, least: float, apart_px: float) -> Floats:
     """Local maxima (x, y) of a picture above a least value, each the highest around."""
     side = 2 * max(1, round(apart_px)) + 1
     around = cv2.dilate(answer, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)))
-    highest = cv2.compare(answer, around, cv2.CMP_EQ)
-    cv2.bitwise_and(highest, cv2.compare(answer, least, cv2.CMP_GT), dst=highest)
-    found = cv2.findNonZero(highest)
+    highest = (answer == around) & (answer > least)
+    found = cv2.findNonZero(highest.view(np.uint8))
     return np.empty((0, 2)) if found is None else found.reshape(-1, 2).astype(np.float64)
 
 

@@ -82,6 +82,8 @@ SURE, RELEARNED = 0.5, 2
 #: Share of the beads' copies that are beads at least, and where that must tell them; it is
 #: told by so many copies.
 LEAST_AGAIN, AGAIN, ASKED = 0.4, 0.6, 30
+#: The surest ones, of which many are not known yet, are there again by this share at least.
+FIRST_AGAIN = 0.22
 #: Radii that the size of beads is read from, mm.
 SIZES_MM = tuple(0.4 + 0.1 * k for k in range(15))
 #: and places they are read from.
@@ -203,7 +205,7 @@ def _look(view: View, least: float, repeat: Repeat | None) -> _Found | None:
     some = random.permutation(spots.at[bead])
     radius = ring_radius_mm(view, some[:MOST_MEASURED], SIZES_MM, ASIDE_MM)
     middles = _middles(view, some, radius)
-    if len(middles) < least:
+    if len(middles) < least or not _may_go_on(view, middles, repeat, FIRST_AGAIN):
         return None
     at = np.vstack([spots.at, scattered])
     rest = random.permutation(np.flatnonzero(~near(view, at, middles, AROUND_MM)))[:MOST_REST]
@@ -246,10 +248,15 @@ def _goes_on(view: View, told: Told, repeat: Repeat | None) -> bool:
     at = told.at[told.answer > parted.answer]
     if not len(at) or parted.depth > STRETCH_APART:
         return False
+    return _may_go_on(view, at, repeat, LEAST_AGAIN)
+
+
+def _may_go_on(view: View, at: Floats, repeat: Repeat | None, least: float) -> bool:
+    """Whether places may be beads, so large a share of which is there again."""
     # The mat in the loops of a dark lace shines as gloss does.
     if view.dark and not surely_beads(view, at):
         return False
-    return may_be_beads(view, at) and _again(view, at, repeat) >= LEAST_AGAIN
+    return may_be_beads(view, at) and _again(view, at, repeat) >= least
 
 
 def _again(view: View, at: Floats, repeat: Repeat | None) -> float:

@@ -146,6 +146,14 @@ def test_dots_and_picots_of_thread_are_no_beads(kind: str) -> None:
     assert read_beads(strip_of(strung(), PEWTER, kind), REPEAT) == BeadSearch((), None)
 
 
+@pytest.mark.parametrize("kind", ["dot", "picot"])
+def test_loops_and_dots_of_dark_lace_on_a_pale_mat_are_no_beads(kind: str) -> None:
+    """The mat in a loop of dark thread is light in the middle, as gloss is."""
+    dark, pale = np.array([40.0, 42, 46]), np.array([176.0, 180, 182])
+    strip = strip_of(strung(), PEWTER, kind, thread=dark, mat=pale)
+    assert read_beads(strip, REPEAT) == BeadSearch((), None)
+
+
 def test_plain_net_has_no_beads() -> None:
     assert read_beads(strip_of(np.empty((0, 3)), PEWTER), REPEAT) == BeadSearch((), None)
 
