@@ -76,7 +76,7 @@ MOST_PER_MM2 = 0.07
 #: where they look like beads for sure, where they may be some, and where it is said at least.
 SET_APART, FAR_APART, HARDLY_APART = 0.65, 0.25, 0.82
 #: A stretch with more than this, learned again once and twice, is not looked beyond.
-FIRST_APART, STRETCH_APART = 0.72, 0.68
+FIRST_APART, STRETCH_APART = 0.85, 0.75
 #: Answer from which a spot is learned from, and how often that is done on all of the lace.
 SURE, RELEARNED = 0.5, 2
 #: Share of the beads' copies that are beads at least, and where that must tell them; it is
