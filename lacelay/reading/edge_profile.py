@@ -31,6 +31,10 @@ DEEPEST_PICOT_MM = 4.0
 #: The line of a cut end is looked for so far along the lace to both sides of where it seems
 #: to be, mm; in stretches so tall, mm, and at least so many; across the lace within this slope.
 CUT_NEAR_MM, CUT_STRETCH_MM, FEWEST_STRETCHES, STEEPEST_CUT = 7.0, 3.0, 4, 0.35
+#: Where the edge lies well before a cut end is told by so many times that length.
+BEFORE_CUT = 4
+#: A stretch that falls so far short of the line of the cut, mm, is not on it.
+FLANK_MM = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -234,13 +238,17 @@ def _cut_end(half: NDArray[np.uint8], last: int, per_mm: float) -> int:
     cut. So the cut is a line through the farthest places of short stretches.
     """
     near = round(CUT_NEAR_MM * per_mm)
-    low, high = max(0, last - near), min(half.shape[1], last + near + 1)
-    window = half[:, low:high]
-    inside = half[:, max(0, low - near) : low + 1]
-    # Where the edge lies before the end.
-    heights = len(inside) - inside[::-1].argmax(0)
-    edge = float(np.median(heights[inside.any(0)])) if inside.any() else float(len(half))
     tall = max(1, round(CUT_STRETCH_MM * per_mm))
+    low, high = max(0, last - near), min(half.shape[1], last + near + 1)
+    # Glare or a tool may reach farther than the lace: the cut is where the part near the edge is.
+    rim = int(_edge_height(half[:, max(0, low - BEFORE_CUT * near) : low + 1]))
+    outer = half[max(0, rim - FEWEST_STRETCHES * tall) : rim].any(0)
+    glare = not outer[low:high].any() and bool(outer[:low].any())
+    if glare:
+        last = int(np.flatnonzero(outer[:low])[-1])
+        low, high = max(0, last - near), min(half.shape[1], last + near + 1)
+    window = half[:, low:high]
+    edge = _edge_height(half[:, max(0, low - near) : low + 1])
     count = int(edge) // tall
     if count < FEWEST_STRETCHES:
         return last
@@ -253,15 +261,32 @@ def _cut_end(half: NDArray[np.uint8], last: int, per_mm: float) -> int:
     if good.sum() < FEWEST_STRETCHES:
         return last
     x, y = places[good] - edge, farthest[good]
-    first, second = np.triu_indices(len(x), 1)
-    slope = float(np.median((y[second] - y[first]) / (x[second] - x[first])))
-    at = low + float(np.median(y - slope * x))
+    slope, at = _line_of(x, y)
+    # Near the edge the last scallop's flank falls short of the cut.
+    on_cut = y > at + slope * x - FLANK_MM * per_mm
+    if FEWEST_STRETCHES <= on_cut.sum() < len(x):
+        slope, at = _line_of(x[on_cut], y[on_cut])
+    at += low
     if abs(slope) > STEEPEST_CUT:
         # Glare or a tool at the end: what lies nearest to the edge tells, if it agrees.
         if np.ptp(y[-FEWEST_STRETCHES + 1 :]) > CUT_STRETCH_MM * per_mm / 2:
             return last
         at = low + float(np.median(y[-FEWEST_STRETCHES + 1 :]))
     return int(np.clip(round(at), low, half.shape[1] - 1))
+
+
+def _line_of(x: Floats, y: Floats) -> tuple[float, float]:
+    """Slope and height at 0 of a line (Theil-Sen)."""
+    first, second = np.triu_indices(len(x), 1)
+    slope = float(np.median((y[second] - y[first]) / (x[second] - x[first])))
+    return slope, float(np.median(y - slope * x))
+
+
+def _edge_height(part: NDArray[np.uint8]) -> float:
+    """Where the edge lies in some columns of a half: the middle one of their heights."""
+    heights = len(part) - part[::-1].argmax(0)
+    own = heights[part.any(0)]
+    return float(np.median(own)) if len(own) else float(len(part))
 
 
 def _outermost(thread: NDArray[np.uint8], alpha: Image, at: Ints, reach: int) -> Floats:

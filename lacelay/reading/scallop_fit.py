@@ -40,12 +40,12 @@ GOOD_ALIKE = 0.93
 #: something else; this share of the edge must be left without such.
 STRANGE, LEAST_LEFT = 0.2, 0.6
 #: Lace is often cut off in the very valley: one so little beyond the end, mm, lies at the end.
-AT_END_MM = 0.4
+AT_END_MM = -0.5
 #: A valley where that begins may lie this share of the period beyond.
 SLACK = 0.08
 #: A scallop at an end that misses the mean shape by this share of its play, and by this many
-#: times what the others do, is a corner or a torn end.
-UNLIKE_SHARE, UNLIKE_TIMES = 0.08, 2.0
+#: times what the others do, and by the third, mm, is a corner or a torn end.
+UNLIKE_SHARE, UNLIKE_TIMES, UNLIKE_MM = 0.08, 2.0, 0.4
 
 
 @dataclass(frozen=True, eq=False)
@@ -292,14 +292,14 @@ def _believed(
     dropped += int(lost.sum())
     inner = np.flatnonzero(seen & ~lost)
     inner = np.arange(inner[0], inner[-1] + 1)
-    kept = _without_odd_ends(at[inner], miss, play)
+    kept = _without_odd_ends(at[inner], miss, play, UNLIKE_MM)
     dropped += len(inner) - (kept.stop - kept.start)
     believed = np.zeros(len(at), bool)
     believed[inner[kept]] = True
     return believed, dropped
 
 
-def _without_odd_ends(at: Floats, miss: Floats, play: float) -> slice:
+def _without_odd_ends(at: Floats, miss: Floats, play: float, at_least: float) -> slice:
     """Which valleys are left when scallops at the ends that are unlike the rest are taken off."""
     if len(at) < 4:
         return slice(0, len(at))
@@ -308,7 +308,7 @@ def _without_odd_ends(at: Floats, miss: Floats, play: float) -> slice:
         own = miss[int(np.ceil(start)) : int(stop) + 1]
         own = own[np.isfinite(own)]
         each[k] = own.mean() if len(own) else 0.0
-    odd = each > max(UNLIKE_SHARE * play, UNLIKE_TIMES * float(np.median(each)))
+    odd = each > max(UNLIKE_SHARE * play, UNLIKE_TIMES * float(np.median(each)), at_least)
     first = int(np.argmin(odd)) if odd[0] else 0
     last = len(odd) - (int(np.argmin(odd[::-1])) if odd[-1] else 0)
     return slice(first, last + 1) if last - first >= 2 else slice(0, len(at))

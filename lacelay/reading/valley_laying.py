@@ -32,6 +32,9 @@ BEYOND_SHARE = 0.1
 #: Fewest good valleys to tell that shifts bend along the edge, and that they grow; times the
 #: weights of the curve through them are set anew.
 FEWEST_BENT, FEWEST_SLANTED, LEAST_TURNS = 5, 4, 8
+#: Of a valley at a cut end less than this share of its surroundings is seen: one flank alone.
+#: It tells no more of the place than the other valleys do, where there are so many.
+ONE_FLANK, FEWEST_OTHERS = 0.78, 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,6 +140,7 @@ def lay(
     rest = np.where(seen, total[np.arange(len(best)), best], np.inf)
     allowed = max(OUTLIER_MM / spacing_mm, OUTLIER_SHARE * pitch)
     at, pulled = _steady(even, expected + shift - even, rest, play, allowed)
+    at = _by_both(even, at, ~pulled, share[:, reach])
     miss, known = missed(at[:, None])
     miss, known = miss[:, 0], known[:, 0]
     sides = []
@@ -182,6 +186,16 @@ def _steady(
     index = np.arange(len(expected))
     filled = held + np.interp(index, index[good], (shift - held)[good])
     return expected + np.where(good, shift, filled), ~good
+
+
+def _by_both(even: Floats, at: Floats, good: Flags, share: Floats) -> Floats:
+    """Valleys of which one flank is seen, half by that and half by the other valleys."""
+    flanks = good & (share < ONE_FLANK)
+    others = good & ~flanks
+    if not flanks.any() or others.sum() < FEWEST_OTHERS:
+        return at
+    foretold = even + _by_the_others(at - even, others)
+    return np.where(flanks, (at + foretold) / 2, at)
 
 
 def _by_the_others(shift: Floats, good: Flags) -> Floats:
