@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from lacelay.model.lace import LaceEdge, Measured
 from lacelay.reading.edge_profile import Profile
+from lacelay.reading.flanks import filled_mm
 from lacelay.reading.mean_scallop import NARROWEST_MM, fold, shape_at, smooth
 from lacelay.reading.peaks import find_peaks
 from lacelay.reading.scallop_fit import UNEVEN_WIDTHS, ScallopFit, fit_scallops
@@ -180,6 +181,10 @@ def _places(
         if notch is not None:
             valleys[k] = _bottom(u, light, firm, notch, reach)
             unseen[k] = False
+    level = _without_spikes(out, SPIKE_MM / spacing)
+    filled = filled_mm(u, level, valleys[:, 0], ~unseen, fit.each, deep)
+    valleys[:, 1] -= filled
+    usual = usual - filled
     valleys[unseen, 0] = at[unseen]
     valleys[unseen, 1] = (np.interp(fit.at, index, fit.trend) + usual)[unseen]
     # Tips by the crown of the mean shape, picots and all; its own height where it agrees.
