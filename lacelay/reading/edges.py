@@ -7,6 +7,7 @@ and are smoothed over. Only whole scallops count: those between two valleys.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import cv2
@@ -51,6 +52,9 @@ NOTCH_NEAR, NOTCH_REACH, NOTCH_RISE = 0.12, 0.35, 0.4
 VALLEY_SIGMA_MM = 0.75
 #: A bow that is missed or seen in vain makes an edge longer or shorter by about this share.
 BENT_SHARE = 0.0012
+#: A scallop of the upper edge is as wide as so many of the lower one; a bow makes it seem
+#: wider or narrower by this share at most.
+EVEN_RATIOS, MOST_BOWED = np.array([1 / 3, 1 / 2, 2 / 3, 1.0, 3 / 2, 2.0, 3.0]), 0.04
 #: Slits narrower than the first and deeper than the second are no valleys.
 SLIT_MM = (1.6, 2.5)
 #: What stands out over less than this along the edge is no scallop.
@@ -127,6 +131,26 @@ def read_edge(profile: Profile, relative_sigma: float) -> LaceEdge:
         None,
         "; ".join(_edge_doubts(profile, fit, unseen, spacing, left_out > 0)) or None,
     )
+
+
+def read_edges(
+    lower: Profile, upper: Profile, relative_sigma: float
+) -> tuple[LaceEdge, LaceEdge]:
+    """Read both edges of a lace that lies open, lengths along the lower one.
+
+    Scallops of both edges come after the same length, or it is a small multiple. Where they
+    seem not to, the lace lies bowed within its plane: what lies far from the lower edge is then
+    longer or shorter in the photo than the lace is, and its pitch is in doubt by as much.
+    """
+    low, high = read_edge(lower, relative_sigma), read_edge(upper, relative_sigma)
+    if low.pitch_mm is None or high.pitch_mm is None:
+        return low, high
+    ratio = high.pitch_mm.value / low.pitch_mm.value
+    off = float(np.abs(ratio / EVEN_RATIOS - 1.0).min())
+    if off > MOST_BOWED:
+        return low, high
+    sigma = float(np.hypot(high.pitch_mm.sigma, off * high.pitch_mm.value))
+    return low, replace(high, pitch_mm=Measured(high.pitch_mm.value, sigma))
 
 
 def _whole_or_inner(level: Floats, spacing: float) -> tuple[ScallopFit | None, int]:

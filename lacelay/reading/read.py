@@ -21,7 +21,7 @@ from lacelay.reading.beads import read_beads
 from lacelay.reading.cloth import LaceArea
 from lacelay.reading.cords import read_cords
 from lacelay.reading.edge_profile import Profile
-from lacelay.reading.edges import VALLEY_SIGMA_MM, read_edge
+from lacelay.reading.edges import VALLEY_SIGMA_MM, read_edges
 from lacelay.reading.ground import read_ground
 from lacelay.reading.laces import find_laces
 from lacelay.reading.motifs import read_motifs
@@ -221,7 +221,7 @@ def _read_piece(seen: _Seen, number: int, name: str, say: Progress) -> tuple[Rea
             length = straight.length_mm
         else:
             lower_profile, upper_profile = seen_profiles(strip)
-            lower, upper = read_edge(lower_profile, sigma), read_edge(upper_profile, sigma)
+            lower, upper = read_edges(lower_profile, upper_profile, sigma)
             length = float(lower_profile.u_mm[-1] - lower_profile.u_mm[0])
         width = _width(lower, upper, lower_profile, upper_profile, sigma)
         outline, picture = drawn.result()
