@@ -49,7 +49,7 @@ CUT_END_MM = 1.5
 NOTCH_NEAR, NOTCH_REACH, NOTCH_RISE = 0.12, 0.35, 0.4
 #: A valley is where the notch is seen to end. Where its edge thread turns lies as far inwards
 #: as the thread and its cords are wide, which no photo tells from what fills the notch.
-VALLEY_SIGMA_MM = 0.75
+VALLEY_SIGMA_MM = 0.5
 #: A bow that is missed or seen in vain makes an edge longer or shorter by about this share.
 BENT_SHARE = 0.0012
 #: A scallop of the upper edge is as wide as so many of the lower one; a bow makes it seem

@@ -39,8 +39,9 @@ GOOD_ALIKE = 0.93
 #: A scallop at an end that misses the mean shape by this share of its play on average is
 #: something else; this share of the edge must be left without such.
 STRANGE, LEAST_LEFT = 0.2, 0.6
-#: Lace is often cut off in the very valley: one so little beyond the end, mm, lies at the end.
-AT_END_MM = -0.5
+#: A valley counts where the lace goes on past it by this, mm: of one that lies at the very cut
+#: a flank alone is seen, and such look as if they lay a little farther in.
+PAST_VALLEY_MM = 0.3
 #: A valley where that begins may lie this share of the period beyond.
 SLACK = 0.08
 #: A scallop at an end that misses the mean shape by this share of its play, and by this many
@@ -216,7 +217,7 @@ def _fit(
     assert laid is not None
     miss = np.abs(row - shape_at(shape, phases))
     seen, dropped = _believed(
-        laid, limits, last, miss, float(np.ptp(shape)), period, AT_END_MM / spacing_mm
+        laid, limits, last, miss, float(np.ptp(shape)), period, PAST_VALLEY_MM / spacing_mm
     )
     if not seen.any():
         return None
@@ -267,7 +268,7 @@ def _believed(
     miss: Floats,
     play: float,
     period: float,
-    at_end: float,
+    past: float,
 ) -> tuple[Flags, int]:
     """Which valleys count, and how many expected near an end do not.
 
@@ -276,8 +277,8 @@ def _believed(
     at = laid.at
     slack = SLACK * period
     first, stop = (
-        (limits[0] - slack if limits[0] > 0 else -at_end),
-        (limits[1] + slack if limits[1] < last else last + at_end),
+        (limits[0] - slack if limits[0] > 0 else past),
+        (limits[1] + slack if limits[1] < last else last - past),
     )
     seen = (at >= first) & (at <= stop)
     dropped = int(((at >= 0) & (at <= last) & ~seen).sum())
