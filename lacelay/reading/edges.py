@@ -47,8 +47,8 @@ CUT_END_MM = 1.5
 #: A dip this share of a scallop's width from where its valley should be is that valley when the
 #: edge rises by the third, a share of its depth, within the second to both sides.
 NOTCH_NEAR, NOTCH_REACH, NOTCH_RISE = 0.12, 0.35, 0.4
-#: A valley is where the notch is seen to end. Where its edge thread turns lies as far inwards
-#: as the thread and its cords are wide, which no photo tells from what fills the notch.
+#: Where the edge thread turns lies deeper than the notch is seen to end; by how much its flanks
+#: tell only to about this.
 VALLEY_SIGMA_MM = 0.5
 #: A bow that is missed or seen in vain makes an edge longer or shorter by about this share.
 BENT_SHARE = 0.0012

@@ -41,7 +41,7 @@ GOOD_ALIKE = 0.93
 STRANGE, LEAST_LEFT = 0.2, 0.6
 #: A valley counts where the lace goes on past it by this, mm: of one that lies at the very cut
 #: a flank alone is seen, and such look as if they lay a little farther in.
-PAST_VALLEY_MM = 0.3
+PAST_VALLEY_MM = 0.5
 #: A valley where that begins may lie this share of the period beyond.
 SLACK = 0.08
 #: A scallop at an end that misses the mean shape by this share of its play, and by this many

@@ -33,8 +33,9 @@ BEYOND_SHARE = 0.1
 #: weights of the curve through them are set anew.
 FEWEST_BENT, FEWEST_SLANTED, LEAST_TURNS = 5, 4, 8
 #: Of a valley at a cut end less than this share of its surroundings is seen: one flank alone.
-#: It tells no more of the place than the other valleys do, where there are so many.
-ONE_FLANK, FEWEST_OTHERS = 0.78, 4
+#: It tells no more of the place than the other valleys do, where there are so many, and they are
+#: even enough to agree with it within the third, a share of the pitch.
+ONE_FLANK, FEWEST_OTHERS, AGREE_SHARE = 0.78, 4, 0.03
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,7 +141,7 @@ def lay(
     rest = np.where(seen, total[np.arange(len(best)), best], np.inf)
     allowed = max(OUTLIER_MM / spacing_mm, OUTLIER_SHARE * pitch)
     at, pulled = _steady(even, expected + shift - even, rest, play, allowed)
-    at = _by_both(even, at, ~pulled, share[:, reach])
+    at = _by_both(even, at, ~pulled, share[:, reach], AGREE_SHARE * pitch)
     miss, known = missed(at[:, None])
     miss, known = miss[:, 0], known[:, 0]
     sides = []
@@ -188,13 +189,14 @@ def _steady(
     return expected + np.where(good, shift, filled), ~good
 
 
-def _by_both(even: Floats, at: Floats, good: Flags, share: Floats) -> Floats:
+def _by_both(even: Floats, at: Floats, good: Flags, share: Floats, agree: float) -> Floats:
     """Valleys of which one flank is seen, half by that and half by the other valleys."""
     flanks = good & (share < ONE_FLANK)
     others = good & ~flanks
     if not flanks.any() or others.sum() < FEWEST_OTHERS:
         return at
     foretold = even + _by_the_others(at - even, others)
+    flanks &= np.abs(foretold - at) < agree
     return np.where(flanks, (at + foretold) / 2, at)
 
 
