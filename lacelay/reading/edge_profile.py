@@ -263,7 +263,7 @@ def _cut_end(half: NDArray[np.uint8], last: int, per_mm: float) -> int:
     x, y = places[good] - edge, farthest[good]
     slope, at = _line_of(x, y)
     # Near the edge the last scallop's flank falls short of the cut.
-    on_cut = y > at + slope * x - FLANK_MM * per_mm
+    on_cut = np.asarray(y > at + slope * x - FLANK_MM * per_mm, dtype=bool)
     if FEWEST_STRETCHES <= on_cut.sum() < len(x):
         slope, at = _line_of(x[on_cut], y[on_cut])
     at += low

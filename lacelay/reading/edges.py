@@ -133,9 +133,7 @@ def read_edge(profile: Profile, relative_sigma: float) -> LaceEdge:
     )
 
 
-def read_edges(
-    lower: Profile, upper: Profile, relative_sigma: float
-) -> tuple[LaceEdge, LaceEdge]:
+def read_edges(lower: Profile, upper: Profile, relative_sigma: float) -> tuple[LaceEdge, LaceEdge]:
     """Read both edges of a lace that lies open, lengths along the lower one.
 
     Scallops of both edges come after the same length, or it is a small multiple. Where they

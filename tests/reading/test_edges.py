@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from lacelay.reading.edge_profile import Profile
-from lacelay.reading.edges import read_edge
+from lacelay.reading.edges import read_edge, read_edges
 
 SPACING_MM = 0.2
 Floats = NDArray[np.float64]
@@ -182,3 +182,20 @@ def test_an_edge_cut_by_the_photo_is_not_read() -> None:
     edge = read_edge(_profile(height, cut=True), 0.0)
     assert not edge.scalloped
     assert edge.doubt is not None
+
+
+def test_a_bow_within_the_plane_leaves_the_upper_pitch_in_doubt() -> None:
+    _, _, height = _even()
+    _, _, longer = _even(pitch=30.6)
+    lower, upper = read_edges(_profile(height, "lower"), _profile(longer), 0.001)
+    assert lower.pitch_mm is not None
+    assert upper.pitch_mm is not None
+    assert lower.pitch_mm.interval95[0] < 30.0 < lower.pitch_mm.interval95[1]
+    assert upper.pitch_mm.interval95[0] < 30.0 < upper.pitch_mm.interval95[1]
+    assert upper.pitch_mm.sigma > 4 * lower.pitch_mm.sigma
+
+
+def test_a_valley_counts_only_where_the_lace_goes_on_past_it() -> None:
+    for first, count in ((-0.3, 6), (1.2, 7)):
+        _, _, height = _even(first=first, length=226.0)
+        assert read_edge(_profile(height), 0.0).count == count
