@@ -242,7 +242,7 @@ def _cut_end(half: NDArray[np.uint8], last: int, per_mm: float) -> int:
     low, high = max(0, last - near), min(half.shape[1], last + near + 1)
     # Glare or a tool may reach farther than the lace: the cut is where the part near the edge is.
     rim = int(_edge_height(half[:, max(0, low - BEFORE_CUT * near) : low + 1]))
-    outer = half[max(0, rim - FEWEST_STRETCHES * tall) : rim].any(0)
+    outer = half[max(0, rim - FEWEST_STRETCHES * tall) : rim].any(axis=0).ravel()
     glare = not outer[low:high].any() and bool(outer[:low].any())
     if glare:
         last = int(np.flatnonzero(outer[:low])[-1])
@@ -263,7 +263,7 @@ def _cut_end(half: NDArray[np.uint8], last: int, per_mm: float) -> int:
     x, y = places[good] - edge, farthest[good]
     slope, at = _line_of(x, y)
     # Near the edge the last scallop's flank falls short of the cut.
-    on_cut = np.asarray(y > at + slope * x - FLANK_MM * per_mm, dtype=bool)
+    on_cut = y > at + slope * x - FLANK_MM * per_mm
     if FEWEST_STRETCHES <= on_cut.sum() < len(x):
         slope, at = _line_of(x[on_cut], y[on_cut])
     at += low
