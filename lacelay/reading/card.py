@@ -6,7 +6,7 @@ its lace must be told from the card instead.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -22,14 +22,18 @@ from lacelay.reading.cloth import (
     threads,
 )
 from lacelay.reading.colours import commonest, length_of
+from lacelay.reading.light import light_on
 from lacelay.reading.mat import (
     Image,
     Mask,
     Mat,
     completed,
     distance,
+    glare_of,
     sampled,
+    shade_of,
     surface_at,
+    upsample,
 )
 from lacelay.reading.scale import Reference
 
@@ -138,7 +142,12 @@ def _on_card(outline: Mask, smooth_rim: float, found: Search, reference: Referen
     rows, columns = sampled(shape)
     at = np.stack(np.meshgrid((columns + 0.5) / shrink - 0.5, (rows + 0.5) / shrink - 0.5), axis=-1)
     surface = surface_at(terms, at, shape, reference.size_px)
+    ways = (glare_of(terms[0]), shade_of(terms[0]))
+    light = light_on(lab - surface, None, on_card, noise, ways, shrink)
+    if light is not None:
+        surface += upsample(light.at(at), shape)
     mat = completed(lab, surface, None, on_card, terms, noise, reference)
+    mat = replace(mat, light=light)
     here = found.mat.lab_at(at, shape)[ys, xs].mean(0)
     if mat.contrast <= 0 or float(np.linalg.norm(terms[0] - here)) < THROUGH_HOLES_LAB:
         return None

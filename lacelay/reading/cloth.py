@@ -51,6 +51,8 @@ BEYOND_LINES = 0.25
 #: What covers more of the photo than the first share lies on the mat; beside it the second
 #: share must be seen to tell the mat's colour there alone.
 LYING_SHARE, BESIDE_SHARE = 0.002, 0.12
+#: Even places of one colour differ by less; the mat has so many times as many as the table.
+EVEN_LAB, CLEARLY_MORE = 8.0, 1.5
 #: What has the mat's colour differs by less, half of a difference in lightness counted.
 MAT_LIKE_LAB = 7.0
 #: No mat's margin is wider than so many steps.
@@ -168,9 +170,8 @@ def search(photo: NDArray[np.uint8], reference: Reference) -> Search:
     if reference.outlines_px:
         covered = _covered(reference, shape, shrink)
         on_mat &= ~covered
-    terms, noise = fit_surface(
-        lab, zone, _beside_lace(lab, zone, on_mat, shrink, reference), shrink, reference
-    )
+    beside, first = _beside_lace(lab, zone, on_mat, shrink, reference)
+    terms, noise = fit_surface(lab, zone, beside, shrink, reference, first)
     surface = surface_at(terms, photo_at, shape, reference.size_px)
     middle = middle_of(surface)
     ways = (glare_of(middle), shade_of(middle))
@@ -206,10 +207,11 @@ def search(photo: NDArray[np.uint8], reference: Reference) -> Search:
 
 def _beside_lace(
     lab: Image, zone: Image | None, on_mat: Mask, shrink: float, reference: Reference
-) -> Mask:
-    """The mat outside all that lies on it, where enough of it is seen; else all of it.
+) -> tuple[Mask, Floats | None]:
+    """The mat outside all that lies on it, where enough of it is seen, and its colour.
 
-    Net mixes its colour into the mat's: a mat seen through it looks lighter or darker.
+    Net mixes its colour into the mat's: a mat seen through it looks lighter or darker. Where
+    too little is seen beside it, all of the mat, and the colour None.
     """
     half = np.asarray(
         cv2.resize(lab, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), dtype=np.float32
@@ -217,7 +219,8 @@ def _beside_lace(
     shape = half.shape[:2]
     there = on_mat[: 2 * shape[0] : 2, : 2 * shape[1] : 2]
     lines = None if zone is None else zone[: 2 * shape[0] : 2, : 2 * shape[1] : 2]
-    terms, noise = fit_surface(half, lines, there, shrink / 2, reference)
+    first = None if reference.grid is not None else _largest_even(half, there)
+    terms, noise = fit_surface(half, lines, there, shrink / 2, reference, first)
     rows, columns = sampled(shape)
     at = np.meshgrid((columns + 0.5) / shrink * 2 - 0.5, (rows + 0.5) / shrink * 2 - 0.5)
     offset = half - surface_at(terms, np.stack(at, axis=-1), shape, reference.size_px)
@@ -234,7 +237,30 @@ def _beside_lace(
     lying = np.asarray(cv2.dilate(lying, disc(2 * joint)), dtype=np.uint8)
     whole = cv2.resize(lying, lab.shape[1::-1], interpolation=cv2.INTER_NEAREST) > 0
     beside = on_mat & ~whole
-    return beside if beside.mean() > BESIDE_SHARE else on_mat
+    seen = beside.mean() > BESIDE_SHARE
+    return beside if seen else on_mat, first
+
+
+def _largest_even(lab: Image, there: Mask) -> Floats | None:
+    """The commonest colour of places without threads, if it is no matter of doubt.
+
+    A mat that does not reach the photo's border has a table about it: the border's colour is
+    the table's then.
+    """
+    even = featureless_points(lab, None, 1.0) & there
+    colours = lab[even][::5]
+    if len(colours) < 100:
+        return None
+    mode = commonest(colours)
+    rim = max(3, int(0.06 * max(even.shape)))
+    border = there.copy()
+    border[rim:-rim, rim:-rim] = False
+    at_border = commonest(lab[border][::3]) if border.any() else mode
+    own, others = (
+        int((length_of((colours - colour).astype(np.float32)[None])[0] < EVEN_LAB).sum())
+        for colour in (mode, at_border)
+    )
+    return mode if own > CLEARLY_MORE * others else None
 
 
 def _resized(photo: NDArray[np.uint8], shrink: float) -> NDArray[np.uint8]:

@@ -100,15 +100,16 @@ def find_laces(photo: NDArray[np.uint8], reference: Reference) -> tuple[LaceArea
     for card in cards:
         seen &= ~card.outline
     pieces = hanging_together(seen, 0.5 * LEAST_SHARE)
-    if pieces and _touches_all(pieces[0][0], seen):
+    touches = bool(pieces) and _touches_all(pieces[0][0], seen)
+    if touches or (pieces and _is_table(pieces[0][0])):
         # A table beside the mat hangs together with lace that lies across the mat's edge.
-        known = _mat_seen(seen) & on_mat
-        if known.mean() < LEAST_MAT_SHARE:
-            raise filled()
-        seen &= known
-        on_mat = known
-        pieces = hanging_together(seen, 0.5 * LEAST_SHARE)
-        if pieces and _touches_all(pieces[0][0], seen):
+        hull = _mat_seen(seen) & on_mat
+        if hull.mean() >= LEAST_MAT_SHARE:
+            known = on_mat = hull
+            seen &= hull
+            pieces = hanging_together(seen, 0.5 * LEAST_SHARE)
+            touches = bool(pieces) and _touches_all(pieces[0][0], seen)
+        if touches:
             raise filled()
     laces = [
         _Piece(extent, ring, found.mat, known)
@@ -135,7 +136,7 @@ def find_laces(photo: NDArray[np.uint8], reference: Reference) -> tuple[LaceArea
     areas = [
         _area(piece, found, piece.on_mat if piece.card else on_mat)
         for k, piece in enumerate(large)
-        if k == 0 or (piece.area > LEAST_OF_LARGEST * large[0].area and not _is_table(piece))
+        if k == 0 or (piece.area > LEAST_OF_LARGEST * large[0].area and not _is_table(piece.extent))
     ]
     wide = [area for area, half in areas if 2 * half / area.shrink >= FEWEST_PX_ACROSS]
     if not wide:
@@ -240,9 +241,8 @@ def _is_lace(piece: _Piece, found: Search) -> bool:
     return float((~found.smooth[within]).mean()) > ROUGH_SHARE
 
 
-def _is_table(piece: _Piece) -> bool:
+def _is_table(mask: Mask) -> bool:
     """Whether it lies about the mat: it holds two corners of the photo, or all about one."""
-    mask = piece.extent
     corners = [mask[0, 0], mask[0, -1], mask[-1, 0], mask[-1, -1]]
     sides = [float(side.mean()) for side in (mask[0], mask[-1], mask[:, 0], mask[:, -1])]
     return sum(corners) > 1 or (any(corners) and sum(share > 0.3 for share in sides) > 1)

@@ -356,11 +356,17 @@ def surface_at(
 
 
 def fit_surface(
-    lab: Image, zone: Image | None, on_mat: Mask, shrink: float, reference: Reference
+    lab: Image,
+    zone: Image | None,
+    on_mat: Mask,
+    shrink: float,
+    reference: Reference,
+    first: Floats | None = None,
 ) -> tuple[Floats, float]:
-    """The mat's colour over the photo, starting from the commonest colour at its border.
+    """The mat's colour over the photo.
 
-    `lab` is the photo made smaller by `shrink`.
+    `lab` is the photo made smaller by `shrink`. The fit starts from the colour `first`; without
+    it from the commonest beside the lines of a grid, or at the photo's border.
     """
     step = max(3, round(max(lab.shape) / 160))
     sample = np.ascontiguousarray(lab[::step, ::step])
@@ -384,8 +390,7 @@ def fit_surface(
         reach = max(3, int(0.6 * reference.grid.step_px * shrink / step))
         near = cv2.dilate(near.astype(np.uint8), np.ones((reach, reach), np.uint8)) > 0
         start = near & free
-    colours = sample[start]
-    mode = commonest(colours)
+    mode = commonest(sample[start]) if first is None else first
     basis = _basis(xs, ys, reference.size_px)
     terms = np.zeros((10, 3))
     terms[0] = mode
