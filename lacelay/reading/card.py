@@ -156,7 +156,7 @@ def _on_card(outline: Mask, smooth_rim: float, found: Search, reference: Referen
     through = float(np.linalg.norm(mat.lace_lab - here)) < THROUGH_HOLES_LAB
     if through and smooth_rim < BARE_RIM:
         return None
-    far = distance(lab, surface, None, mat, joint_px(shape))
+    far = mat.relit(distance(lab, surface, None, mat, joint_px(shape)), at)
     thread = threads(far, mat, featureless_points(lab, None, noise)) & on_card
     seen = cv2.resize(thread.astype(np.float32), outline.shape[::-1], interpolation=cv2.INTER_AREA)
     return Card(outline, mat, np.asarray(seen, dtype=np.float32))

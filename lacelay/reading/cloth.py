@@ -180,7 +180,7 @@ def search(photo: NDArray[np.uint8], reference: Reference) -> Search:
         surface += upsample(light.at(photo_at), shape)
     mat = completed(lab, surface, zone, on_mat, terms, noise, reference)
     mat = replace(mat, light=light)
-    far = distance(lab, surface, zone, mat, joint_px(shape))
+    far = mat.relit(distance(lab, surface, zone, mat, joint_px(shape)), photo_at)
     smooth = featureless_points(lab, zone, mat.noise)
     thread = threads(far, mat, smooth) & on_mat
     small = min(1.0, PIECES_PX / max(shape))
