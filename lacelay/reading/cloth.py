@@ -265,6 +265,12 @@ def _largest_even(lab: Image, there: Mask) -> Floats | None:
 
 def _resized(photo: NDArray[np.uint8], shrink: float) -> NDArray[np.uint8]:
     size = (round(photo.shape[1] * shrink), round(photo.shape[0] * shrink))
+    # Exact halves first: they cost a fifth of any other share.
+    while shrink <= 0.5 and photo.shape[0] % 2 == 0 and photo.shape[1] % 2 == 0:
+        photo = np.asarray(
+            cv2.resize(photo, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), dtype=np.uint8
+        )
+        shrink *= 2
     return np.asarray(cv2.resize(photo, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 

@@ -155,9 +155,9 @@ def _smoothed(closed: Floats, sigma: float) -> Floats:
 def _depths(hull: Floats, outline: Floats) -> Floats:
     """How far inside the hull the outline lies at each place of it."""
     keep = outline[:: max(1, len(outline) // 1200)]
-    apart = ((keep[:, None, :] - hull[None]) ** 2).sum(-1)
-    place = apart.argmin(1)
-    deep = np.sqrt(apart[np.arange(len(keep)), place])
+    # Squared distances, short of what does not depend on the place.
+    place = ((hull**2).sum(1) - 2 * keep @ hull.T).argmin(1)
+    deep = np.hypot(*(keep - hull[place]).T)
     depth = np.full(len(hull), np.inf)
     np.minimum.at(depth, place, deep)
     known = np.flatnonzero(np.isfinite(depth))

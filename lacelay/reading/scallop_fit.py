@@ -39,9 +39,9 @@ GOOD_ALIKE = 0.93
 #: A scallop at an end that misses the mean shape by this share of its play on average is
 #: something else; this share of the edge must be left without such.
 STRANGE, LEAST_LEFT = 0.2, 0.6
-#: A valley counts where the lace goes on past it by this, mm: of one that lies at the very cut
-#: a flank alone is seen, and such look as if they lay a little farther in.
-PAST_VALLEY_MM = 0.5
+#: A valley counts up to this far past the cut, mm, which is how well either is known: lace is
+#: often cut in the very valley, and a scallop that ends there is whole.
+PAST_CUT_MM = 0.3
 #: A valley where that begins may lie this share of the period beyond.
 SLACK = 0.08
 #: A scallop at an end that misses the mean shape by this share of its play, and by this many
@@ -217,7 +217,7 @@ def _fit(
     assert laid is not None
     miss = np.abs(row - shape_at(shape, phases))
     seen, dropped = _believed(
-        laid, limits, last, miss, float(np.ptp(shape)), period, PAST_VALLEY_MM / spacing_mm
+        laid, limits, last, miss, float(np.ptp(shape)), period, -PAST_CUT_MM / spacing_mm
     )
     if not seen.any():
         return None
