@@ -12,6 +12,7 @@ from typing import Any
 import msgspec
 
 from lacelay.files.forms_corrections import CorrectionsFile
+from lacelay.files.forms_hand import HandFile
 from lacelay.files.forms_lace import LaceFile
 from lacelay.files.forms_plan import EXACT, PlanFile
 from lacelay.files.forms_target import TargetFile
@@ -23,6 +24,7 @@ _KINDS: dict[str, type[Form]] = {
     "lacelay-edge": TargetFile,
     "lacelay-plan": PlanFile,
     "lacelay-corrections": CorrectionsFile,
+    "lacelay-hand": HandFile,
 }
 
 

@@ -26,6 +26,7 @@ NAMES = {
     "lacelay-edge": "an edge",
     "lacelay-plan": "a plan",
     "lacelay-corrections": "the corrections of a photo",
+    "lacelay-hand": "what is asked of a plan",
 }
 _LARGEST_PICTURE_BYTES = 1_000_000_000
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Literal
 
@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from lacelay.model.hand import Hand
 from lacelay.model.lace import Lace
 from lacelay.model.plan import Cut, Gap, Laying, Plan, Run
 from lacelay.model.target import TargetEdge
@@ -39,6 +40,7 @@ class Order:
     wishes: Wishes
     weights: Weights
     limits: Limits
+    hand: Hand = field(default_factory=Hand)
 
 
 def assemble(order: Order, border: Border, laid: Laid, chain: Chain, certificate: str) -> Plan:
@@ -59,6 +61,7 @@ def assemble(order: Order, border: Border, laid: Laid, chain: Chain, certificate
     table = RunTable(places, limits, index[:-1], index[1:])
     k = len(index) - 1
     meetings = meet(table, np.arange(k - 1), np.arange(1, k), limits)
+    meetings = replace(meetings, uncut=meetings.uncut & ~np.isin(index[1:-1], chain.forced))
     outlines = [_outline(border, laid, i, j, limits) for i, j in pairwise(index)]
     layings = [_laying(border, table, row) for row in range(k)]
     runs: tuple[Run, ...] = tuple(

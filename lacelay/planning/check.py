@@ -11,9 +11,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+from lacelay.model.hand import Hand
 from lacelay.model.plan import Plan
 from lacelay.planning.check_cover import check_cover
 from lacelay.planning.check_cuts import check_cuts
+from lacelay.planning.check_hand import check_hand
 from lacelay.planning.check_runs import check_runs
 from lacelay.planning.remeasured import Remeasured, remeasure
 
@@ -30,12 +32,14 @@ Check = Callable[[Plan, Remeasured], Iterator[tuple[str, str]]]
 _CHECKS: tuple[Check, ...] = (check_runs, check_cuts, check_cover)
 
 
-def check_plan(plan: Plan) -> tuple[Finding, ...]:
+def check_plan(plan: Plan, hand: Hand | None = None) -> tuple[Finding, ...]:
     """Re-measure a plan.
 
     Parameters
     ----------
     plan : Plan
+    hand : Hand, optional
+        What was locked, forbidden and demanded, which the plan must keep.
 
     Returns
     -------
@@ -43,6 +47,7 @@ def check_plan(plan: Plan) -> tuple[Finding, ...]:
         Empty when everything holds.
     """
     measured = remeasure(plan)
-    return tuple(
-        Finding(rule, message) for check in _CHECKS for rule, message in check(plan, measured)
-    )
+    found = [Finding(rule, message) for check in _CHECKS for rule, message in check(plan, measured)]
+    if hand is not None:
+        found += [Finding(rule, message) for rule, message in check_hand(plan, measured, hand)]
+    return tuple(found)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lacelay.errors import PlanError, TargetError
+from lacelay.model.hand import Hand
 from lacelay.model.lace import Lace, Side
 from lacelay.model.plan import Plan
 from lacelay.model.target import TargetEdge
@@ -19,6 +20,15 @@ from lacelay.planning.border_line import border_line, choose_depth
 from lacelay.planning.candidates import Border, Laid, places_along
 from lacelay.planning.cost_field import cost_field
 from lacelay.planning.cut_paths import cut_paths
+from lacelay.planning.hand_rules import UnmetError, rules_for
+from lacelay.planning.hand_sense import (
+    hold_border,
+    hold_sense,
+    hold_still,
+    starts_by_hand,
+    stopped_by_hand,
+)
+from lacelay.planning.held_search import HeldTables
 from lacelay.planning.meetings import search_places
 from lacelay.planning.shortest import Chain
 from lacelay.planning.strip import Strip, border_strip
@@ -61,6 +71,7 @@ def lay_border(
     wishes: Wishes | None = None,
     weights: Weights | None = None,
     limits: Limits | None = None,
+    hand: Hand | None = None,
     progress: Progress | None = None,
 ) -> Plan:
     """Find the best plan over sides, laying lines, starts and cuts.
@@ -71,6 +82,8 @@ def lay_border(
     target : TargetEdge
     wishes, weights, limits
         Defaults where None.
+    hand : Hand, optional
+        What she locks, forbids and demands; the rest is planned round it.
     progress : callable(str, float), optional
         Told what is being done and the share done.
 
@@ -84,9 +97,18 @@ def lay_border(
     TargetError
         When the edge is shorter than a scallop or bends too tightly for the border.
     PlanError
-        When no plan holds within the limits; the message says which limit stops it.
+        When no plan holds within the limits, or with what is asked; the message says which of
+        them stops it.
     """
-    order = Order(lace, target, wishes or Wishes(), weights or Weights(), limits or Limits())
+    order = Order(
+        lace,
+        target,
+        wishes or Wishes(),
+        weights or Weights(),
+        limits or Limits(),
+        hand or Hand(),
+    )
+    hold_sense(order.hand, order.wishes, target)
     ways = list(_ways(order))
     total = sum(len(way.starts_mm) for way in ways)
     best: _Found | None = None
@@ -102,10 +124,22 @@ def lay_border(
     if best is None:
         raise _impossible(order, ways)
     step = 0.0
-    if _starts_are_free(order):
+    if _starts_are_free(order) and not order.hand.holds_start:
         step = START_STEP_MM
         best = _refine(order, best)
-    return assemble(order, best.border, best.laid, best.chain, _certificate(ways, total, step))
+    told = _certificate(ways, total, step)
+    if order.hand.active:
+        told += f"; with {'; '.join(ask.told for ask in order.hand.active)}"
+    plan = assemble(order, best.border, best.laid, best.chain, told)
+    hold_still(plan, order.hand)
+    return plan
+
+
+def ready_border(order: Order, side: Side) -> Border:
+    """Prepare the border of one edge: its line and its candidate cuts, as `lay_border` does."""
+    border = _border(order, border_strip(order.lace, side))
+    held = order.hand.held
+    return border if held is None else hold_border(border, held, order.hand, order.wishes)
 
 
 def _ways(order: Order) -> Iterator[_Way]:
@@ -123,15 +157,35 @@ def _ways(order: Order) -> Iterator[_Way]:
         raise PlanError(
             f"The {wishes.side} edge of {lace.name} has no scallops.", "Choose its other edge."
         )
+    held = order.hand.held
+    if held is not None:
+        sides = [held.side]
+    unmet: PlanError | None = None
+    ready = 0
     for side in sides:
-        strip = border_strip(lace, side)
-        border = _border(order, strip)
-        for laying_depth in _laying_depths(order, border):
+        border = ready_border(order, side)
+        depths = [held.laying_depth_mm] if held else _laying_depths(order, border)
+        for laying_depth in depths:
             try:
-                starts = _starts(order, strip, laying_depth)
+                starts = _starts(order, border.strip, laying_depth)
             except ValueError:  # the laying line turns back on itself: not a way to lay it
                 continue
+            try:
+                starts = starts_by_hand(
+                    starts,
+                    order.hand,
+                    border.strip,
+                    order.target,
+                    laying_depth,
+                    free=_starts_are_free(order),
+                )
+            except PlanError as problem:
+                unmet = problem
+                continue
+            ready += 1
             yield _Way(border, laying_depth, starts)
+    if unmet is not None and not ready:
+        raise unmet
 
 
 def _border(order: Order, strip: Strip) -> Border:
@@ -224,7 +278,14 @@ def _search(order: Order, way: _Way, start_mm: float) -> _Found | None:
         laying_depth_mm=way.laying_depth_mm,
         stand_mm=order.wishes.stand_mm,
     )
-    chain = search_places(laid.places, order.weights, order.limits)
+    if order.hand.active:
+        try:
+            rules = rules_for(laid, way.border, order.hand)
+        except UnmetError:
+            return None
+        chain = HeldTables(laid.places, order.limits).search(order.weights, rules)
+    else:
+        chain = search_places(laid.places, order.weights, order.limits)
     return None if chain is None else _Found(way.border, laid, chain)
 
 
@@ -268,7 +329,21 @@ _LOOSER = {
 
 
 def _impossible(order: Order, ways: list[_Way]) -> PlanError:
-    """Say which limit stops every plan, and what would free it."""
+    """Say what stops every plan, something asked or a limit, and what would free it."""
+    if order.hand.active:
+
+        def free(hand: Hand) -> bool:
+            trial = replace(order, hand=hand)
+            return any(
+                _search(trial, way, float(start)) is not None
+                for way in ways
+                for start in way.starts_mm[:: max(1, len(way.starts_mm) // 12)]
+            )
+
+        stopped = stopped_by_hand(order.hand, free)
+        if stopped is not None:
+            return stopped
+        order = replace(order, hand=Hand())
     for name, (what, remedy) in _LOOSER.items():
         least = name in ("cut_distance_mm", "inner_width_mm")
         loose = replace(order.limits, **{name: 0.0 if least else 1e6})

@@ -24,7 +24,8 @@ class Chain:
     """The best chain: its places from 0 to n - 1, its cost, and the cost of each cut.
 
     `bound` is a lower bound on every chain over the same places; the search is exact, so
-    it equals `cost`.
+    it equals `cost`. `forced` names places that are cut although the give of the lace would
+    take up what turns there.
     """
 
     places: tuple[int, ...]
@@ -32,6 +33,7 @@ class Chain:
     run_costs: tuple[float, ...]
     cut_costs: tuple[float, ...]
     bound: float
+    forced: tuple[int, ...] = ()
 
 
 def shortest_chain(run_cost: Values, cut_cost: Values) -> Chain | None:

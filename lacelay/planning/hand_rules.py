@@ -1,0 +1,86 @@
+"""From what she asks, in mm along the edge, to rules about the places of one start."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lacelay.model.hand import LOCKED_MM, Ask, CutHere, Hand, LockedCut, LockedRun, NoCut
+from lacelay.planning.candidates import Border, Laid
+from lacelay.planning.held_search import Rules
+
+Values = NDArray[np.float64]
+
+
+class UnmetError(Exception):
+    """At this start the places do not hold what is asked; another start may."""
+
+    def __init__(self, ask: Ask, reason: str) -> None:
+        super().__init__(reason)
+        self.ask = ask
+        self.reason = reason
+
+
+def rules_for(laid: Laid, border: Border, hand: Hand) -> Rules:
+    """Rules about the places of one start and laying line.
+
+    Raises
+    ------
+    UnmetError
+        When no place serves what is asked: not at this start, or not at all.
+    """
+    places = laid.places
+    s = places.curve.from_laying_length(
+        places.turn_mm[:, 0] - places.start_mm, places.laying_depth_mm
+    )
+    inner = np.arange(1, places.count - 1)
+    closed: set[int] = set()
+    for ask in hand.active:
+        if isinstance(ask, NoCut):
+            low, high = ask.edge_mm
+            closed |= {int(k) for k in inner[(s[inner] >= low) & (s[inner] <= high)]}
+    demands = []
+    for ask in hand.active:
+        if isinstance(ask, CutHere):
+            low, high = ask.span_mm
+            near = inner[(s[inner] >= low) & (s[inner] <= high)]
+            if not len(near) or all(int(k) in closed for k in near):
+                raise UnmetError(ask, _nearest(s[[k for k in inner if k not in closed]], ask))
+            demands.append((int(near[0]), int(near[-1])))
+    found = {id(cut): _place_of(laid, border, s, ask, cut) for ask, cut in hand.locked_cuts}
+    runs = []
+    for ask in hand.locks:
+        if isinstance(ask, LockedRun):
+            begin, end = ask.ends
+            first = 0 if begin is None else found[id(begin)]
+            last = places.count - 1 if end is None else found[id(end)]
+            runs.append((first, last))
+    return Rules(
+        closed=sorted(closed),
+        cut=[found[id(cut)] for _, cut in hand.locked_cuts if cut.cut],
+        uncut=[found[id(cut)] for _, cut in hand.locked_cuts if not cut.cut],
+        runs=runs,
+        demands=demands,
+    )
+
+
+def _nearest(s: Values, ask: CutHere) -> str:
+    if not len(s):
+        return "there is no place to cut on this edge"
+    gap = float(np.abs(s - ask.s_mm).min())
+    return f"the nearest place to cut lies {np.ceil(gap):.0f} mm off"
+
+
+def _place_of(laid: Laid, border: Border, s: Values, ask: Ask, cut: LockedCut) -> int:
+    """The place of a locked cut: the same line of the lace at the same place of the edge."""
+    strip = border.strip
+    points = strip.from_lace(np.array(cut.path_mm))
+    places = laid.places
+    along = np.abs(places.turn_mm[:, 0] - cut.along_mm)
+    off = np.maximum(along, np.abs(s - cut.s_mm))
+    off = np.maximum(off, np.abs(places.inner_mm - points[0]).max(axis=1))
+    off[[0, -1]] = np.inf
+    place = int(off.argmin())
+    if off[place] > LOCKED_MM:
+        raise UnmetError(ask, "its line of the lace no longer comes to lie there")
+    return place
