@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from lacelay.model.hand import LOCKED_MM, Ask, CutHere, Hand, LockedCut, LockedRun, NoCut
 from lacelay.planning.candidates import Border, Laid
+from lacelay.planning.cut_paths import CutPath
 from lacelay.planning.held_search import Rules
 
+Points = NDArray[np.float64]
 Values = NDArray[np.float64]
 
 
@@ -73,14 +76,37 @@ def _nearest(s: Values, ask: CutHere) -> str:
 
 def _place_of(laid: Laid, border: Border, s: Values, ask: Ask, cut: LockedCut) -> int:
     """The place of a locked cut: the same line of the lace at the same place of the edge."""
-    strip = border.strip
-    points = strip.from_lace(np.array(cut.path_mm))
-    places = laid.places
-    along = np.abs(places.turn_mm[:, 0] - cut.along_mm)
-    off = np.maximum(along, np.abs(s - cut.s_mm))
-    off = np.maximum(off, np.abs(places.inner_mm - points[0]).max(axis=1))
-    off[[0, -1]] = np.inf
+    line = border.strip.from_lace(np.array(cut.path_mm))[::-1]
+    off = np.maximum(np.abs(laid.places.turn_mm[:, 0] - cut.along_mm), np.abs(s - cut.s_mm))
+    own = np.zeros(len(off), dtype=bool)
+    for number, path in enumerate(border.paths):
+        copy = copy_of(line, path, border.strip.period_mm, through=cut.through)
+        if copy is not None:
+            own |= (laid.candidate == number) & (laid.copy == copy)
+    off[~own] = np.inf
     place = int(off.argmin())
     if off[place] > LOCKED_MM:
         raise UnmetError(ask, "its line of the lace no longer comes to lie there")
     return place
+
+
+def copy_of(line_mm: Points, path: CutPath, period_mm: float, *, through: bool) -> int | None:
+    """How many repeats further on a candidate runs where a line does; None where nowhere.
+
+    Parameters
+    ----------
+    line_mm : ndarray, shape (n, 2)
+        Strip frame, from its outer end inwards.
+    path : CutPath
+    period_mm : float
+        The repeat.
+    through : bool
+        The line begins at the scalloped outline.
+    """
+    own = np.vstack([path.outline_mm, path.path_mm]) if through else path.path_mm
+    copy = round(float(line_mm[0, 0] - own[0, 0]) / period_mm)
+    there = own + [copy * period_mm, 0.0]
+    if np.abs(there[[0, -1]] - line_mm[[0, -1]]).max() > LOCKED_MM:
+        return None
+    apart = shapely.hausdorff_distance(shapely.LineString(there), shapely.LineString(line_mm))
+    return copy if apart <= LOCKED_MM else None

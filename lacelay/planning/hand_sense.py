@@ -6,7 +6,6 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from lacelay.errors import PlanError
@@ -29,6 +28,7 @@ from lacelay.planning.border_line import BorderLine
 from lacelay.planning.candidates import Border
 from lacelay.planning.cost_field import path_contents, path_minutes
 from lacelay.planning.cut_paths import CutPath
+from lacelay.planning.hand_rules import copy_of
 from lacelay.planning.strip import Strip
 from lacelay.units import format_length
 
@@ -141,9 +141,10 @@ def hold_border(border: Border, footing: Footing, hand: Hand, wishes: Wishes) ->
             )
     paths = list(border.paths)
     for _, cut in hand.locked_cuts:
-        own = _locked_path(border, cut)
-        if not any(_same_path(own, each) for each in paths):
-            paths.append(own)
+        line = strip.from_lace(np.array(cut.path_mm))[::-1]
+        copies = (copy_of(line, each, strip.period_mm, through=cut.through) for each in paths)
+        if all(copy is None for copy in copies):
+            paths.append(_locked_path(border, cut, line))
     if len(paths) > len(border.paths):
         paths.sort(key=lambda path: float(strip.into_template(path.end_mm[0])))
         border = replace(border, paths=tuple(paths))
@@ -159,12 +160,11 @@ def _line(line: BorderLine, known: Points) -> BorderLine:
     return replace(line, b_mm=np.interp(first, known[:, 0], known[:, 1]))
 
 
-def _locked_path(border: Border, cut: LockedCut) -> CutPath:
-    """A locked cut as a candidate of the template."""
+def _locked_path(border: Border, cut: LockedCut, line_mm: Points) -> CutPath:
+    """A locked cut, its line from its outer end inwards, as a candidate of the template."""
     strip = border.strip
-    points = strip.from_lace(np.array(cut.path_mm))[::-1]  # outwards in, from its outer end
-    copies = round(float(points[0, 0] - strip.into_template(points[0, 0])) / strip.period_mm)
-    points = points - [copies * strip.period_mm, 0.0]
+    end = float(line_mm[1 if cut.through else 0, 0])
+    points = line_mm - [end - float(strip.into_template(end)), 0.0]
     if cut.through:
         outline, path = points[0], points[1:]
     else:
@@ -172,17 +172,6 @@ def _locked_path(border: Border, cut: LockedCut) -> CutPath:
         outline, path = np.array([a, float(strip.outline_b(a))]), points
     contents = path_contents(strip, path, border.limits)
     return CutPath(path, outline, cut.at_valley, contents, path_minutes(contents, border.weights))
-
-
-def _same_path(one: CutPath, other: CutPath) -> bool:
-    if max(np.abs(one.end_mm - other.end_mm).max(), np.abs(one.inner_mm - other.inner_mm).max()) > (
-        LOCKED_MM
-    ):
-        return False
-    apart = shapely.hausdorff_distance(
-        shapely.LineString(one.path_mm), shapely.LineString(other.path_mm)
-    )
-    return bool(apart <= LOCKED_MM)
 
 
 def starts_by_hand(

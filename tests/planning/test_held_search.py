@@ -91,12 +91,12 @@ def tables_of(seed: int, count: int = 8) -> tuple[HeldTables, Weights]:
         **tables,
     )
     if rng.random() < 0.6:  # so that give takes up meetings, and demands have to force a cut
-        limits = replace(limits, absorbed_strain=rng.choice([0.02, 0.05, 0.2]))
+        limits = replace(limits, absorbed_strain=rng.choice([0.05, 0.2]), slip_mm=20.0)
     return HeldTables(places, limits), weights
 
 
 def random_rules(rng: np.random.Generator, n: int) -> Rules:
-    """Some of everything, often contradictory."""
+    """Some of everything, sometimes contradictory."""
     inner = np.arange(1, n - 1)
 
     def some(most: int) -> list[int]:
@@ -104,16 +104,16 @@ def random_rules(rng: np.random.Generator, n: int) -> Rules:
         return [int(k) for k in rng.choice(inner, min(size, len(inner)), replace=False)]
 
     demands = []
-    for _ in range(int(rng.integers(0, 4))):
+    for _ in range(int(rng.choice([1, 1, 1, 2, 3]))):
         low = int(rng.integers(1, n - 1))
         demands.append((low, int(min(low + rng.integers(0, 4), n - 2))))
     runs = []
-    if rng.random() < 0.2:
+    if rng.random() < 0.1:
         first = int(rng.integers(0, n - 1))
         runs.append((first, int(min(n - 1, first + rng.integers(1, 4)))))
-    cut = some(1)
-    uncut = [k for k in some(1) if k not in cut and rng.random() < 0.3]
-    return Rules(closed=some(2), cut=cut, uncut=uncut, runs=runs, demands=demands)
+    cut = some(1) if rng.random() < 0.3 else []
+    uncut = [k for k in some(1) if k not in cut and rng.random() < 0.2]
+    return Rules(closed=some(1), cut=cut, uncut=uncut, runs=runs, demands=demands)
 
 
 def every(tables: HeldTables, weights: Weights) -> Every:
@@ -202,16 +202,23 @@ def test_locking_what_is_best_changes_nothing() -> None:
         if best is None or len(best.places) < 3:
             continue
         runs = list(pairwise(best.places))
-        left = [at for at, cost in zip(best.places[1:-1], best.cut_costs, strict=True) if cost < 1]
-        cut = [at for at in best.places[1:-1] if at not in left]
-        del left
-        for rules in (Rules(runs=runs[:1]), Rules(runs=runs), Rules(cut=cut[:1]), Rules(cut=cut)):
+        _, leaving, _ = tables.costs(weights)
+        cut, left = [], []
+        for i, j, k in zip(best.places, best.places[1:], best.places[2:], strict=False):
+            given = np.isfinite(leaving[j, j - i - 1, k - j - 1])
+            (left if given else cut).append(j)
+        for rules in (
+            Rules(runs=runs[:1]),
+            Rules(runs=runs),
+            Rules(cut=cut[:1]),
+            Rules(cut=cut, uncut=left),
+        ):
             again = tables.search(weights, rules)
             assert again is not None
-            if weights.cut > 1:
-                assert again.places == best.places
-                assert again.cost == pytest.approx(best.cost, abs=1e-9)
-                locked += 1
+            assert again.places == best.places
+            assert again.cost == pytest.approx(best.cost, abs=1e-9)
+            assert again.forced == ()
+            locked += 1
     assert locked > 40
 
 
