@@ -19,7 +19,7 @@ from lacelay.lace_story import lace_lines
 from lacelay.model.lace import Measured
 from lacelay.model.wishes import Limits, Weights
 
-VERBS = ("read", "lay", "check", "render", "sheet", "target-sheet", "demo")
+VERBS = ("read", "lay", "hand", "check", "render", "sheet", "target-sheet", "demo")
 #: Not for her eyes: the field's terms, and the words of proofs.
 OURS = (
     *("J", "frieze", "RMS", "proof", "gap to bound", "bound on", "certificate", "landmark"),
@@ -353,3 +353,58 @@ def test_the_page_of_results_shows_what_there_is(tmp_path) -> None:
     assert 'src="my%20%3Clace%3E-bodice-top/garment.png"' in page
     assert "cutting-map.png" not in page
     assert "http" not in page.replace("http-equiv", "")
+
+
+def test_what_is_locked_and_asked_is_kept(capsys, tmp_path, lace_file, plan_file) -> None:
+    """From the plan's numbers to a file, to a plan that holds it, and back out of it."""
+    mine, again = tmp_path / "mine.json", tmp_path / "again.json"
+    code, out, err = run(
+        capsys, "hand", plan_file, "--out", mine, "--lock-cut", 2, "--lock", "0cm to 20cm",
+        *("--no-cut", "30cm to 302mm", "--cut-near", "25cm within 3cm"),
+        *("--mark", "valley at centre front within 25mm"),
+    )  # fmt: skip
+    assert (code, err) == (0, "")
+    assert out.startswith("The cut locked at ")
+    assert "No cut from 30.0 cm to 30.2 cm (h" in out
+    assert "A valley at the centre front (h" in out
+    lay = ("lay", lace_file, "dipped-waist", "--edge", "lower", "--depth", "50mm", "--json", again)
+    code, out, err = run(capsys, *lay, "--hand", mine)
+    assert (code, err) == (0, "")
+    assert run(capsys, "check", again, "--hand", mine)[:2] == (
+        0,
+        "Everything in this plan holds.\n",
+    )
+    other = tmp_path / "other.json"
+    elsewhere = ("--lock-cut", 1, "--cut-near", "1cm within 5mm")
+    assert run(capsys, "hand", plan_file, "--out", other, *elsewhere)[0] == 0
+    code, out, _ = run(capsys, "check", again, "--hand", other)
+    assert code == 1
+    assert "asked was a cut within 5 mm of 10 mm from the start (h2); there is none" in out
+    args = ("hand", plan_file, "--before", other, "--out", other, "--undo", "h2", "--forget", "h1")
+    code, out, _ = run(capsys, *args)
+    assert out.startswith("A cut within 5 mm of 10 mm from the start (h2), taken back for now.\n")
+    assert run(capsys, "check", again, "--hand", other)[0] == 0
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (("--lock-cut", 99), "There is no cut 99: the plan has "),
+        (("--lock-stretch", 99), "There is no stretch 99: the plan has "),
+        (("--lock", "11cm to 12cm"), "No stretch lies wholly in 11cm to 12cm. "),
+        (("--no-cut", "10cm"), "'10cm' is no stretch of the edge. Write it like 10cm to 14cm."),
+        (("--no-cut", "14cm to 10cm"), "h1 is of no stretch: from 140 mm to 100 mm. "),
+        (("--mark", "flower at 10cm"), "'flower at 10cm' is no wish for a balance mark. "),
+        (("--cut-near", "here"), "'here' "),
+        (("--undo", "h7"), "Nothing asked for is called h7. "),
+    ],
+)
+def test_what_cannot_be_asked_is_said_in_one_line(
+    capsys, tmp_path, plan_file, options, said
+) -> None:
+    out_file = tmp_path / "mine.json"
+    code, out, err = run(capsys, "hand", plan_file, "--out", out_file, *options)
+    assert (code, out) == (2, "")
+    assert err.startswith(said)
+    assert err.count("\n") == 1
+    assert not out_file.exists()

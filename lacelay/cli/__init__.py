@@ -12,7 +12,7 @@ from typing import NoReturn
 import click
 
 from lacelay import __version__
-from lacelay.cli import photos, plans
+from lacelay.cli import hands, photos, plans
 from lacelay.cli.options import Progress
 from lacelay.errors import LacelayError
 
@@ -32,6 +32,7 @@ def lacelay() -> None:
 for _verb in (
     photos.read,
     plans.lay,
+    hands.hand,
     plans.check,
     plans.sheet,
     photos.target_sheet,

@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from lacelay.cli.hands import ask_options
 from lacelay.cli.options import (
     FILE,
     Progress,
@@ -116,6 +117,13 @@ class LayCommand(click.Command):
     metavar="NAME=VALUE",
     help="What must not be exceeded: --limit lap=20mm.",
 )
+@ask_options
+@click.option(
+    "--hand",
+    "hand_file",
+    type=FILE,
+    help="What is locked and asked, as `hand` wrote it: nothing locked moves.",
+)
 @click.option(
     "--shop-increment",
     callback=length_option,
@@ -148,6 +156,10 @@ def lay(
     laying_depth: float | None,
     weights: dict[str, str],
     limits: dict[str, str],
+    no_cut: tuple[str, ...],
+    cut_near: tuple[str, ...],
+    marks: tuple[str, ...],
+    hand_file: Path | None,
     shop_increment: float | None,
     spare: str | None,
     inches: bool,
@@ -174,6 +186,8 @@ def lay(
     wishes = workflow.wishes(
         side=side, centre=centre, depth_mm=depth, stand_mm=stand, laying_depth_mm=laying_depth
     )
+    asked = workflow.Asked(no_cut, cut_near, marks)
+    hand = workflow.asked_of(target, asked, workflow.open_hand(hand_file))
     share = None if spare is None else workflow.read_share(spare)
     source = workflow.open_lace(lace, scale=workflow.read_scale(**scale), progress=progress)
     laid = workflow.lay(
@@ -182,6 +196,7 @@ def lay(
         wishes=wishes,
         weights=weighed,
         limits=limited,
+        hand=hand,
         increment_mm=workflow.SHOP_INCREMENT_MM if shop_increment is None else shop_increment,
         spare_share=share,
         inches=inches,
@@ -200,14 +215,15 @@ def lay(
 
 @click.command(short_help="Measure a plan again.")
 @click.argument("plan", type=FILE)
-def check(plan: Path) -> None:
+@click.option("--hand", "hand_file", type=FILE, help="Hold it to this, as `hand` wrote it, too.")
+def check(plan: Path, hand_file: Path | None) -> None:
     """Measure a PLAN again from its outlines, and say what does not hold.
 
     Ends with 0 when all holds, and with 1 when something does not.
     """
     from lacelay import workflow
 
-    findings = workflow.check(plan)
+    findings = workflow.check(plan, workflow.open_hand(hand_file))
     for finding in findings:
         click.echo(f"{finding.rule}: {finding.message}")
     if findings:

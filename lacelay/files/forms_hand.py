@@ -37,7 +37,7 @@ from lacelay.model.hand import (
     NoCut,
 )
 
-NAMES = {"lacelay-hand": "what is asked of a plan"}
+NAMES = {"lacelay-hand": "what is asked of a plan", "lacelay-plan": "a plan"}
 Name = Annotated[str, Meta(min_length=1, max_length=40)]
 Line = Annotated[list[Point], Meta(min_length=2)]
 

@@ -5,6 +5,7 @@ values. `progress` is told what is being done and the share done, 0 to 1.
 """
 
 from lacelay.workflow.edges import EdgeRequest, find_edge
+from lacelay.workflow.hands import Asked, Changed, Held, asked_of, open_hand, take_hold
 from lacelay.workflow.laying import SHOP_INCREMENT_MM, Laid, check, lay, sheet
 from lacelay.workflow.photos import LaceRead, open_lace, read, read_joined, render, save_picture
 from lacelay.workflow.printing import target_sheet
@@ -20,14 +21,19 @@ from lacelay.workflow.words import (
 
 __all__ = [
     "SHOP_INCREMENT_MM",
+    "Asked",
+    "Changed",
     "EdgeRequest",
+    "Held",
     "LaceRead",
     "Laid",
     "Progress",
     "adjusted",
+    "asked_of",
     "check",
     "find_edge",
     "lay",
+    "open_hand",
     "open_lace",
     "read",
     "read_joined",
@@ -38,6 +44,7 @@ __all__ = [
     "render",
     "save_picture",
     "sheet",
+    "take_hold",
     "target_sheet",
     "wishes",
 ]

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal
 from lacelay.files.disk import write_file
 from lacelay.files.photos import Picture, save_png
 from lacelay.files.records import read_plan, write_lace, write_picture, write_plan
+from lacelay.model.hand import Hand
 from lacelay.model.picture import LacePicture
 from lacelay.model.plan import Plan
 from lacelay.model.target import TargetEdge
@@ -40,6 +41,7 @@ def lay(
     wishes: Wishes | None = None,
     weights: Weights | None = None,
     limits: Limits | None = None,
+    hand: Hand | None = None,
     increment_mm: float = SHOP_INCREMENT_MM,
     spare_share: float | None = None,
     inches: bool = False,
@@ -55,6 +57,8 @@ def lay(
     edge : TargetEdge
     wishes, weights, limits
         Defaults where None.
+    hand : Hand or None
+        What she locks, forbids and demands.
     increment_mm : float
         What the shop sells by.
     spare_share : float or None
@@ -71,7 +75,13 @@ def lay(
     from lacelay.planning.story import first_line, report_lines
 
     bare = lay_border(
-        source.lace, edge, wishes=wishes, weights=weights, limits=limits, progress=progress
+        source.lace,
+        edge,
+        wishes=wishes,
+        weights=weights,
+        limits=limits,
+        hand=hand,
+        progress=progress,
     )
     bought = purchase_for(bare, increment_mm=increment_mm, spare_share=spare_share, inches=inches)
     plan = replace(bare, purchase=bought)
@@ -126,12 +136,12 @@ def _write_folder(
     return [*files, out / "report.pdf", out / "sheet.pdf"]
 
 
-def check(plan_file: Path) -> tuple[Finding, ...]:
-    """Measure a plan again, and return what does not hold."""
+def check(plan_file: Path, hand: Hand | None = None) -> tuple[Finding, ...]:
+    """Measure a plan again, and return what does not hold of it or of what was asked."""
     from lacelay.planning.check import check_plan
 
     plan, _ = read_plan(plan_file)
-    return check_plan(plan)
+    return check_plan(plan, hand)
 
 
 def sheet(

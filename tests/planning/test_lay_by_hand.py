@@ -173,7 +173,7 @@ def test_what_cannot_be_kept_is_named_with_what_frees_it() -> None:
     assert "what is wished at the centre misses it by" in refused(
         Hand().lock_cut(at_tip, 1), wishes=replace(LOWER, centre="valley")
     )
-    other = replace(plan, target=SHAPES["bodice-top"].edge({"lobe-radius": 85.0}))
+    other = replace(plan, target=SHAPES["bodice-top"].edge({"lobe-radius": "85mm"}))
     assert "was locked on an edge 478.9 mm long" in refused(cut, other)
     assert refused(Hand((AtMark("h1", "valley", 109.0, 1.0, "bust point"),))).startswith(
         "There cannot be a valley at the bust point (h1) together with what lies at the centre: it "
