@@ -52,6 +52,11 @@ class CoarseGrid:
 TRIES = 200
 #: The longest segments that choose between these.
 MOST_VOTERS = 300
+#: A segment lies on a line of a grid within this share of a step.
+ON_LINE = 0.16
+#: Gaps between a family's lines, in steps, that count as filled by them; and what share of
+#: the other family may lie between them for the rest to matter.
+GAP_STEPS, MOST_LEFT = 3.0, 0.8
 
 
 @dataclass(frozen=True)
@@ -87,27 +92,109 @@ def find_grids(gray: NDArray[np.uint8], shrunk: float) -> Iterator[list[CoarseGr
     centre = np.array([(width - 1) / 2, (height - 1) / 2])
     half = float(np.hypot(width, height)) / 2
     ends = (segments.reshape(-1, 2, 2) - centre) / half
+    picture = _Picture(half, centre)
+    views: list[_View] = []
     for first, second in _direction_pairs(ends):
-        near_first, near_second = _near_direction(ends, first), _near_direction(ends, second)
-        one, two = _vanishing_point(near_first), _vanishing_point(near_second)
-        if one is None or two is None:
+        view = _view((_near_direction(ends, first), _near_direction(ends, second)), picture)
+        if view is None:
             continue
-        rectify = _rectification(one, two)
-        if rectify is None:
-            continue
-        along_x = _comb(near_first, one, rectify, axis=1, pixel=1 / half)
-        along_y = _comb(near_second, two, rectify, axis=0, pixel=1 / half)
-        candidates: list[CoarseGrid] = []
-        normal_to_photo = np.array([[half, 0, centre[0]], [0, half, centre[1]], [0, 0, 1.0]])
-        to_photo = normal_to_photo @ np.linalg.inv(rectify)
-        for (step_y, phase_y), (step_x, phase_x) in _square_pairs(along_x, along_y):
-            # rectified = diag(step) @ grid + phase; y of the photo goes down, j goes up.
-            to_rectified = np.array([[step_x, 0, phase_x], [0, -step_y, phase_y], [0, 0, 1.0]])
-            grid_to_photo = _upright(to_photo @ to_rectified, centre)
-            points, family = _support(grid_to_photo, near_first, near_second, half, centre)
-            candidates.append(CoarseGrid(grid_to_photo, points, family))
+        views.append(view)
+        candidates = _candidates(view, picture)
         if candidates:
             yield candidates
+    # A table's grain may run nearly along the mat's lines and be more than these.
+    for view in views:
+        for family in (0, 1):
+            lined = _among_lines(view, family, picture)
+            again = None if lined is None else _view(lined, picture)
+            candidates = [] if again is None else _candidates(again, picture)
+            if candidates:
+                yield candidates
+
+
+@dataclass(frozen=True, eq=False)
+class _Picture:
+    """Half the diagonal and the centre, px: the unit and the origin of segments here."""
+
+    half_px: float
+    centre_px: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class _View:
+    """Two families of segments, their vanishing points, and what they are from straight above.
+
+    The first family runs along x there: its lines have constant y, and `combs` are the steps
+    that may lie between them.
+    """
+
+    families: tuple[Floats, Floats]
+    points: tuple[Floats, Floats]
+    rectify: Floats
+    combs: tuple[list[Comb], list[Comb]]
+
+
+def _view(families: tuple[Floats, Floats], picture: _Picture) -> _View | None:
+    one, two = _vanishing_point(families[0]), _vanishing_point(families[1])
+    if one is None or two is None:
+        return None
+    rectify = _rectification(one, two)
+    if rectify is None:
+        return None
+    pixel = 1 / picture.half_px
+    along_x = _comb(families[0], one, rectify, axis=1, pixel=pixel)
+    along_y = _comb(families[1], two, rectify, axis=0, pixel=pixel)
+    return _View(families, (one, two), rectify, (along_x, along_y))
+
+
+def _candidates(view: _View, picture: _Picture) -> list[CoarseGrid]:
+    """The grids whose cells are square, or nearly, that two families may make."""
+    half, centre = picture.half_px, picture.centre_px
+    found: list[CoarseGrid] = []
+    normal_to_photo = np.array([[half, 0, centre[0]], [0, half, centre[1]], [0, 0, 1.0]])
+    to_photo = normal_to_photo @ np.linalg.inv(view.rectify)
+    for (step_y, phase_y), (step_x, phase_x) in _square_pairs(*view.combs):
+        # rectified = diag(step) @ grid + phase; y of the photo goes down, j goes up.
+        to_rectified = np.array([[step_x, 0, phase_x], [0, -step_y, phase_y], [0, 0, 1.0]])
+        grid_to_photo = _upright(to_photo @ to_rectified, centre)
+        points, family = _support(grid_to_photo, *view.families, half, centre)
+        found.append(CoarseGrid(grid_to_photo, points, family))
+    return found
+
+
+def _among_lines(
+    view: _View, family: int, picture: _Picture
+) -> tuple[Floats, Floats] | None:
+    """Both families, of the other one only what lies between lines of this one.
+
+    None where this has no even step, or the other has next to nothing elsewhere.
+    """
+    if not view.combs[family]:
+        return None
+    comb = max(view.combs[family], key=lambda one: one.strength)
+    own, other = view.families[family], view.families[1 - family]
+    angle, _ = _directions(own)
+    flat = np.concatenate([own.mean(axis=1), np.ones((len(own), 1))], axis=1) @ view.rectify.T
+    place = (flat[:, 1 - family] / flat[:, 2] - comb.phase) / comb.step
+    on_line = np.abs(place - np.round(place)) < ON_LINE
+    on_line &= _points_at(view.points[family], own.mean(axis=1), angle)
+    lines = own[on_line]
+    # A raster of quarter steps in which gaps of some steps are closed.
+    cell = max(comb.step / 4, 4 / picture.half_px)
+    size = int(np.ceil(2 / cell)) + 1
+    raster = np.zeros((size, size), np.uint8)
+    share = np.linspace(0, 1, 9)[:, None, None]
+    along = (lines[:, 0] + share * (lines[:, 1] - lines[:, 0])).reshape(-1, 2)
+    column, row = np.clip(((along + 1) / cell).astype(np.int64), 0, size - 1).T
+    raster[row, column] = 1
+    reach = int(np.ceil(GAP_STEPS * comb.step / cell)) // 2
+    kernel = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
+    lined = cv2.morphologyEx(raster, cv2.MORPH_CLOSE, kernel)
+    column, row = np.clip(((other.mean(axis=1) + 1) / cell).astype(np.int64), 0, size - 1).T
+    left = other[lined[row, column] > 0]
+    if len(left) > MOST_LEFT * len(other):
+        return None
+    return (own, left) if family == 0 else (left, own)
 
 
 def _support(
@@ -122,7 +209,7 @@ def _support(
         at = (ends[None, :, 0] + share * (ends[None, :, 1] - ends[None, :, 0])) * half + centre
         flat = np.column_stack([at.reshape(-1, 2), np.ones(at.shape[0] * at.shape[1])]) @ to_grid.T
         place = (flat[:, axis] / flat[:, 2]).reshape(at.shape[:2])
-        on_line = np.abs(place - np.round(place)).max(0) < 0.16
+        on_line = np.abs(place - np.round(place)).max(0) < ON_LINE
         points.append(at[:, on_line].reshape(-1, 2))
         family.append(np.full(len(points[-1]), axis, dtype=np.int64))
     return np.concatenate(points), np.concatenate(family)

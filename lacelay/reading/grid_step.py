@@ -196,6 +196,8 @@ def ticks_per_step(
 
 #: Of the lines that should be heavy, how many may not look so.
 MOST_HIDDEN = 0.35
+#: A line within so many spreads of the light ones looks like one of them.
+LIKE_LIGHT = 2.0
 #: A line with so many times the ink of those beside it is heavy, whichever it is.
 STOUT_RATIO = 1.4
 
@@ -297,7 +299,8 @@ def _heavy_phase(numbers: NDArray[np.int64], ink: Floats, every: int) -> _HeavyP
         spread = 1.4826 * _median(np.abs(light - low)) + 0.05 * low
         middle = (high + low) / 2
         # A border line or a worn one may be out of step, not more; lace may hide one of two.
-        hidden = float((heavy < middle).mean())
+        # Under lace a heavy line looks paler, yet not as pale as the light ones.
+        hidden = float((heavy < min(middle, low + LIKE_LIGHT * spread)).mean())
         most = 0.5 if len(heavy) == 2 else MOST_HIDDEN
         if (light > middle).sum() > max(1, 0.1 * len(light)) or hidden > most:
             continue
