@@ -227,9 +227,7 @@ def _in_passes(
     return fitted
 
 
-def _one_pass(
-    gray: NDArray[np.uint8], pose: Pose, coarse: CoarseGrid, one: _Pass
-) -> Fitted | None:
+def _one_pass(gray: NDArray[np.uint8], pose: Pose, coarse: CoarseGrid, one: _Pass) -> Fitted | None:
     region = Region.around(pose.to_grid(coarse.support_px), coarse.support_family, one.grown)
     if region is None:
         return None

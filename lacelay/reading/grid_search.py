@@ -162,9 +162,7 @@ def _candidates(view: _View, picture: _Picture) -> list[CoarseGrid]:
     return found
 
 
-def _among_lines(
-    view: _View, family: int, picture: _Picture
-) -> tuple[Floats, Floats] | None:
+def _among_lines(view: _View, family: int, picture: _Picture) -> tuple[Floats, Floats] | None:
     """Both families, of the other one only what lies between lines of this one.
 
     None where this has no even step, or the other has next to nothing elsewhere.

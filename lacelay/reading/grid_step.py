@@ -299,8 +299,9 @@ def _heavy_phase(numbers: NDArray[np.int64], ink: Floats, every: int) -> _HeavyP
         spread = 1.4826 * _median(np.abs(light - low)) + 0.05 * low
         middle = (high + low) / 2
         # A border line or a worn one may be out of step, not more; lace may hide one of two.
-        # Under lace a heavy line looks paler, yet not as pale as the light ones.
-        hidden = float((heavy < min(middle, low + LIKE_LIGHT * spread)).mean())
+        # Under lace every second line looks paler, yet not as pale as those between.
+        like_light = min(middle, low + LIKE_LIGHT * spread) if every == 2 else middle
+        hidden = float((heavy < like_light).mean())
         most = 0.5 if len(heavy) == 2 else MOST_HIDDEN
         if (light > middle).sum() > max(1, 0.1 * len(light)) or hidden > most:
             continue

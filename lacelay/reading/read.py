@@ -208,7 +208,7 @@ def _read_piece(seen: _Seen, number: int, name: str, say: Progress) -> tuple[Rea
     _plausible(axis.width_mm, settled)
     say("straightening the lace", 0.35)
     straight = straighten(seen.photo, settled, area, axis, grid_step, seen.by_width)
-    strip = straight.strip
+    strip, settled = straight.strip, straight.reference
     sigma = settled.relative_sigma
     with ThreadPoolExecutor(1) as aside:
         # What needs only the strip is done beside the rest.

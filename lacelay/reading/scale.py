@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from lacelay.errors import ScaleError
 from lacelay.geometry.photo_map import PhotoMap
 from lacelay.reading.found import KINDS, UNSQUARE_SIGMA, Found
-from lacelay.reading.grid_fit import Grid, RoughGrid, fit_grid, try_grid
+from lacelay.reading.grid_fit import NOT_SQUARE, Grid, RoughGrid, fit_grid, try_grid
 from lacelay.reading.grid_search import CoarseGrid, find_grids
 from lacelay.reading.halves import Halves, to_photo
 from lacelay.reading.references import (
@@ -164,6 +164,15 @@ class Reference:
         larger = np.diag([factor, factor, 1.0]) @ self.photo_to_mat
         return replace(self, photo_to_mat=larger, **changes)  # type: ignore[arg-type]
 
+    def less_sure(self, sigma: float, because: str) -> Reference:
+        """The same, settled, with a further relative sigma and why; 0: as sure as it was."""
+        if sigma == 0:
+            return self
+        whole = float(np.hypot(self.relative_sigma, sigma))
+        others = [doubt for doubt in self.doubts if doubt != _good_to(self.relative_sigma)]
+        said = [_good_to(whole)] if SURE_95 * whole > DOUBTFUL else []
+        return replace(self, relative_sigma=whole, doubts=(*others, because, *said))
+
     def to_mat(self, photo_px: Floats) -> Floats:
         """Mat points of photo points, shape (n, 2), in the reference's own unit."""
         return self.map_along(np.array([[0.0, 0], [1, 0]])).photo_to_mat_mm(photo_px)
@@ -245,12 +254,20 @@ def _find_grid(halves: Halves) -> Grid | None:
     searches = [(halves.nearest(side), shrunk) for side, shrunk in SEARCHES]
     if max(halves.gray[0].shape) <= SMALL_PHOTO_PX:
         searches.append((0, 0.8))
+    askew: list[tuple[RoughGrid, int]] = []
     for level, shrunk in dict.fromkeys(searches):
         rough = _likeliest_grid(halves.gray[level], shrunk)
-        if rough is not None:
+        if rough is not None and rough.square < NOT_SQUARE:
             whole = fit_grid(halves.gray[0], rough.enlarged(to_photo(level)))
             if whole is not None:
                 return whole
+        elif rough is not None:
+            askew.append((rough, level))
+    # Miscounted across the lace, it may be put right, where no picture shows it better.
+    for rough, level in askew:
+        whole = fit_grid(halves.gray[0], rough.enlarged(to_photo(level)))
+        if whole is not None:
+            return whole
     return None
 
 
@@ -350,10 +367,7 @@ def settle(reference: Reference, request: ScaleRequest, lace_width: float) -> Re
         sigma = sigma if used.all_over else float(np.hypot(sigma, UNSQUARE_SIGMA))
         doubts.insert(0, _straight_above(used.name))
     if SURE_95 * sigma > DOUBTFUL:
-        doubts.append(
-            f"The scale is good to {SURE_95 * sigma:.1%} only, 95 times in 100: a mat's grid, or "
-            "a printed target sheet beside the lace, gives a better one."
-        )
+        doubts.append(_good_to(sigma))
     return reference.scaled(
         used.mm,
         settled=True,
@@ -361,6 +375,13 @@ def settle(reference: Reference, request: ScaleRequest, lace_width: float) -> Re
         relative_sigma=sigma,
         doubts=tuple(doubts),
         by_width=used.by_width,
+    )
+
+
+def _good_to(sigma: float) -> str:
+    return (
+        f"The scale is good to {SURE_95 * sigma:.1%} only, 95 times in 100: a mat's grid, or a "
+        "printed target sheet beside the lace, gives a better one."
     )
 
 

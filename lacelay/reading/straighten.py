@@ -6,6 +6,7 @@ itself) of a small cut-out tell the line that shall lie level, however the lace 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -42,6 +43,10 @@ HIDDEN_WITHIN_MM = 1.0
 STEEP_BOW = 0.05
 #: A straight edge is told by the middles of so many stretches.
 STRETCHES = 28
+#: Tips reach equally far within this share of the lace's width; what counts as the farthest:
+#: of all places along an edge without even scallops, and of the tips of one with such.
+EVEN_SHARE, FARTHEST, FARTHEST_TIP = 0.02, 0.98, 0.85
+UNEVEN = "Its edges reach out unequally far: the width was taken over the farthest of their tips."
 
 
 @dataclass(frozen=True, eq=False)
@@ -139,8 +144,9 @@ def straighten(
         photo_map = along
     factor = 1.0
     if tip_to_tip_mm is not None:
-        factor = tip_to_tip_mm / (_reach(upper, other) + _reach(lower, edge))
-        reference, moved = reference.scaled(factor), moved * factor
+        factor, spread = told_width(tip_to_tip_mm, ((upper, other), (lower, edge)), line)
+        reference = reference.scaled(factor).less_sure(spread, UNEVEN)
+        moved = moved * factor
     photo_map = reference.map_along(moved)
     length = float(np.hypot(*np.diff(moved, axis=0).T).sum())
     # The body follows the line, so what it reaches from the line's mean is enough.
@@ -195,9 +201,14 @@ def _unroll(
     moved[-1] = moved[0]
     factor = 1.0
     if tip_to_tip_mm is not None and not axis.filled:
-        across = _reach(edges.upper_profile, edges.upper) + _reach(edges.lower_profile, edges.lower)
-        factor = tip_to_tip_mm / across
-        reference, moved = reference.scaled(factor), moved * factor
+        sides = (edges.upper_profile, edges.upper), (edges.lower_profile, edges.lower)
+
+        def level(around_mm: Floats) -> Floats:
+            return np.interp(around_mm, u, v, period=around.length_mm)
+
+        factor, spread = told_width(tip_to_tip_mm, sides, level)
+        reference = reference.scaled(factor).less_sure(spread, UNEVEN)
+        moved = moved * factor
     base = float(height.mean())
     v_range = ((v_range[0] - base) * factor, (v_range[1] - base) * factor)
     strip = _once(photo, reference, moved, area, v_range, native / factor, grid_step)
@@ -271,15 +282,61 @@ def _bridged(profile: Profile, hidden: NDArray[np.bool_], strip: Strip) -> Profi
     )
 
 
-def _reach(profile: Profile, edge: LaceEdge) -> float:
-    """How far out one edge reaches: the middle one of its tips, picots and all."""
+def told_width(
+    told_mm: float,
+    sides: tuple[tuple[Profile, LaceEdge], tuple[Profile, LaceEdge]],
+    level: Callable[[Floats], Floats],
+) -> tuple[float, float]:
+    """What lengths are to be multiplied by, for the width she told.
+
+    Parameters
+    ----------
+    told_mm : float
+        From tips to tips, as a ruler laid over the lace says.
+    sides : tuple
+        Both edges: what is seen of each, and what was read of it.
+    level : callable
+        The line v(u) that shall lie level.
+
+    Returns
+    -------
+    factor, relative_sigma : float
+        The sigma is 0 where the tips of each edge reach equally far.
+    """
+    whole = sum(float(np.median(profile.outward_mm)) for profile, _ in sides)
+    reach = [_reach(profile, edge, level, whole) for profile, edge in sides]
+    across = sum(usual for usual, _ in reach)
+    # Of unequal tips a ruler laid over them touches the farthest.
+    farther = [most - usual for usual, most in reach if most - usual > EVEN_SHARE * across]
+    widest = across + sum(farther)
+    # Which of them it touches is not seen: the rest is taken for four sigmas.
+    return told_mm / widest, float(np.hypot.reduce([0.0, *farther])) / (4 * widest)
+
+
+def _reach(
+    profile: Profile, edge: LaceEdge, level: Callable[[Floats], Floats], across: float
+) -> tuple[float, float]:
+    """How far out the middle one of an edge's tips and its farthest reach, picots and all.
+
+    `across` is the lace's width, roughly.
+    """
     out = profile.outward_mm
+    line = level(profile.u_mm)
+    out = out + line if profile.side == "lower" else out - line
     if not edge.scalloped or edge.pitch_mm is None or len(edge.tips_mm) == 0:
-        inner = slice(len(out) // 40, len(out) - len(out) // 40)
-        return float(np.median(out[inner]))
+        inner = out[len(out) // 40 : len(out) - len(out) // 40]
+        at = profile.u_mm[len(out) // 40 : len(out) - len(out) // 40]
+        # The edges may run together a little, as a photo taken aslant shows them.
+        slope = float(np.polyfit(at, inner, 1)[0])
+        level_out = inner - slope * (at - at.mean())
+        low, high, most = np.quantile(level_out, (0.25, 0.75, FARTHEST))
+        # What lies across an edge or hangs from it is farther out, but not along half of it.
+        usual = float(np.median(inner))
+        return usual, float(most) if high - low > EVEN_SHARE * across else usual
     near = max(0.08 * edge.pitch_mm.value, 0.6)
     tips = [out[np.abs(profile.u_mm - u) <= near] for u in edge.tips_mm[:, 0]]
-    return float(np.median([tip.max() for tip in tips if len(tip)]))
+    tops = [float(tip.max()) for tip in tips if len(tip)]
+    return float(np.median(tops)), float(np.quantile(tops, FARTHEST_TIP))
 
 
 @dataclass(frozen=True, eq=False)

@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
 
 from lacelay.errors import ScaleError
+from lacelay.reading.grid_lines import Stretches
 from lacelay.reading.grid_pose import squareness
+from lacelay.reading.grid_step import heavy_lines
 from lacelay.reading.scale import ScaleRequest, find_reference, settle, step_from_print
 
 Drawing = Callable[..., Any]
@@ -131,6 +134,50 @@ def test_ruler_ticks_along_the_border_are_counted(ticks: int | None) -> None:
     grid = find_reference(np.repeat(photo[..., None], 3, axis=2).astype(np.uint8)).grid
     assert grid is not None
     assert grid.ticks == ticks
+
+
+@pytest.mark.parametrize("angle_deg", [0.0, 1.5])
+def test_a_mat_is_found_on_a_table_grained_along_its_lines(
+    drawn: Drawing, angle_deg: float
+) -> None:
+    laid = drawn(step_mm=25.4, heavy_every=0, width_mm=110.0, pitch_mm=36.0, tilt=0.02)
+    rng = np.random.default_rng(4)
+    grain = np.repeat(rng.normal(0, 1, (1800, 60)), 50, axis=1).astype(np.float32)
+    grain = cv2.GaussianBlur(grain, (0, 0), sigmaX=60, sigmaY=2.0)
+    turn = cv2.getRotationMatrix2D((1500.0, 900.0), angle_deg, 1.0)
+    grain = cv2.warpAffine(grain, turn, (3000, 1800), borderMode=cv2.BORDER_REFLECT)
+    table = (150 + 28 * grain / grain.std())[600 - 450 :, 300:2700][:1600, :, None] + (30.0, 5, -30)
+    photo = np.clip(table, 0, 255).astype(np.uint8)
+    photo[120:1470, 300:2100] = laid.photo
+    reference = settle(find_reference(photo), ScaleRequest(grid_mm=25.4), 1.0)
+    assert reference.grid is not None
+    corners = np.array([[300.0, 300], [1400, 250], [1500, 1000], [350, 1100]])
+    read, true = reference.to_mat(corners + [300.0, 120.0]), _true_mm(laid, corners)
+    assert _lengths(read) == pytest.approx(_lengths(true), rel=1e-3)
+
+
+def test_cells_that_are_not_square_are_no_grid() -> None:
+    photo = np.full((1200, 1800), 70.0)
+    for k in range(20):
+        photo[:, 60 + 90 * k : 64 + 90 * k] = 200
+        photo[40 + 80 * k : 44 + 80 * k, :] = 200
+    photo += np.random.default_rng(1).normal(0, 2, photo.shape)
+    seen = np.repeat(photo[..., None], 3, axis=2).clip(0, 255).astype(np.uint8)
+    # No camera that looks at square cells shows them 9 to 8 with all lines parallel.
+    assert find_reference(seen).grid is None
+
+
+def test_every_second_line_heavier_is_seen_though_lace_pales_it() -> None:
+    # Ink of lines one way in plain view; the other way half of them mostly under lace.
+    plain = [1.62, 1.0, 2.48, 1.0, 1.62, 1.0, 1.65, 1.0, 1.62, 1.0, 1.6, 1.0, 1.6]
+    under = [1.61, 1.0, 1.6, 1.0, 2.45, 0.98, 1.19, 1.0, 1.18, 1.0, 1.2, 1.0, 1.87, 1.0, 1.61]
+    ink = np.repeat([*plain, *under], 8)
+    numbers = np.repeat([*range(13), *range(15)], 8).astype(float)
+    family = np.repeat([0, 1], [8 * 13, 8 * 15])
+    stretches = Stretches(np.zeros((len(ink), 2)), family, numbers, ink, 3.0, 90.0)
+    every, phase, ratio = heavy_lines(stretches, np.ones(len(ink), bool))
+    assert (every, phase) == (2, (0, 0))
+    assert ratio > 1.4
 
 
 def test_squareness_of_a_pinhole_view_is_nothing_and_of_a_stretch_is_the_stretch() -> None:

@@ -181,3 +181,13 @@ def test_a_step_told_wrong_is_said(gridded: Reference) -> None:
     settled = settle(seen, ScaleRequest(grid_mm=10.0), 1.0)
     assert settled.name == "mat grid of 1 cm"
     assert "the bank card differ by 154.0%" in settled.doubts[0]
+
+
+def test_a_further_doubt_widens_what_the_scale_is_good_to(sheet_seen: Reference) -> None:
+    settled = settle(sheet_seen, ScaleRequest(), 50.0)
+    assert settled.less_sure(0.0, "Nothing.") is settled
+    doubtful = settled.less_sure(0.02, "Its edges are uneven.")
+    assert doubtful.relative_sigma == pytest.approx(np.hypot(settled.relative_sigma, 0.02))
+    again = doubtful.less_sure(0.02, "It is wet.")
+    assert [doubt for doubt in again.doubts if "good to" in doubt] == [again.doubts[-1]]
+    assert f"{1.96 * again.relative_sigma:.1%}" in again.doubts[-1]
