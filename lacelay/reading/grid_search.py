@@ -57,6 +57,8 @@ ON_LINE = 0.16
 #: Gaps between a family's lines, in steps, that count as filled by them; and what share of
 #: the other family may lie between them for the rest to matter.
 GAP_STEPS, MOST_LEFT = 3.0, 0.8
+#: Pairs of directions, the likeliest first, that are looked at so.
+MOST_VIEWS = 2
 
 
 @dataclass(frozen=True)
@@ -103,7 +105,7 @@ def find_grids(gray: NDArray[np.uint8], shrunk: float) -> Iterator[list[CoarseGr
         if candidates:
             yield candidates
     # A table's grain may run nearly along the mat's lines and be more than these.
-    for view in views:
+    for view in views[:MOST_VIEWS]:
         for family in (0, 1):
             lined = _among_lines(view, family, picture)
             again = None if lined is None else _view(lined, picture)
