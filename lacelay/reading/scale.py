@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 from lacelay.errors import ScaleError
 from lacelay.geometry.photo_map import PhotoMap
 from lacelay.reading.found import KINDS, UNSQUARE_SIGMA, Found
-from lacelay.reading.grid_fit import NOT_SQUARE, Grid, RoughGrid, fit_grid, try_grid
-from lacelay.reading.grid_search import CoarseGrid, find_grids
-from lacelay.reading.halves import Halves, to_photo
+from lacelay.reading.grid_fit import Grid
+from lacelay.reading.grid_of_photo import find_grid
+from lacelay.reading.halves import Halves
 from lacelay.reading.references import (
     contradiction,
     find_references,
@@ -37,8 +37,6 @@ USUAL_STEPS_MM = (5.0, 10.0, 20.0, 50.0, MM_PER_INCH / 4, MM_PER_INCH / 2, MM_PE
 #: Print and flatness of a mat, and lace lying a little nearer the lens than the print:
 #: a share of the scale, an assumption, common practice rather than a published figure.
 MAT_SIGMA = 0.001
-#: Cells of a grid rightly counted are square within this share.
-SQUARE = 0.004
 #: A length measured by hand is right to about this, mm: common practice, from memory.
 MEASURED_MM = 0.3
 #: A ruler laid over the lace's tips is worth 1 %. By a known width four rendered photos without
@@ -49,9 +47,6 @@ WIDTH_SIGMA = 0.01
 SAME_SIZE = 0.1
 #: A scale that may be this far off 95 times in 100 is said to be in doubt.
 DOUBTFUL, SURE_95 = 0.01, 1.96
-#: Longer sides of the pictures that a grid is looked for in, px, and the share of these that
-#: its lines are looked for in; a photo no larger than this is looked at whole at the last.
-SEARCHES, SMALL_PHOTO_PX = ((1000, 0.8), (1000, 1.0), (500, 0.8)), 2400
 GRID_REMEDY = (
     "Say the grid's step (--grid 1cm or --grid 1in), or give two points a known distance apart."
 )
@@ -215,7 +210,7 @@ def find_reference(photo: NDArray[np.uint8], request: ScaleRequest | None = None
     with ThreadPoolExecutor(1) as aside:
         # Neither needs the other.
         others = aside.submit(find_references, photo, request.ignore & set(KINDS), halves)
-        grid = None if "grid" in request.ignore else _find_grid(halves)
+        grid = None if "grid" in request.ignore else find_grid(halves)
         found = list(others.result())
     if request.four_points is not None and request.sides_mm is not None:
         found.append(four_points(request.four_points, request.sides_mm, size))
@@ -247,50 +242,6 @@ def find_reference(photo: NDArray[np.uint8], request: ScaleRequest | None = None
         )
     plain = np.array([[1.0, 0, 0], [0, -1.0, height - 1.0], [0, 0, 1.0]])
     return Reference(plain, size)
-
-
-def _find_grid(halves: Halves) -> Grid | None:
-    # Thick or soft lines show better smaller, thin ones vanish there: the likeliest first.
-    searches = [(halves.nearest(side), shrunk) for side, shrunk in SEARCHES]
-    if max(halves.gray[0].shape) <= SMALL_PHOTO_PX:
-        searches.append((0, 0.8))
-    askew: list[tuple[RoughGrid, int]] = []
-    for level, shrunk in dict.fromkeys(searches):
-        rough = _likeliest_grid(halves.gray[level], shrunk)
-        if rough is not None and rough.square < NOT_SQUARE:
-            whole = fit_grid(halves.gray[0], rough.enlarged(to_photo(level)))
-            if whole is not None:
-                return whole
-        elif rough is not None:
-            askew.append((rough, level))
-    # Miscounted across the lace, it may be put right, where no picture shows it better.
-    for rough, level in askew:
-        whole = fit_grid(halves.gray[0], rough.enlarged(to_photo(level)))
-        if whole is not None:
-            return whole
-    return None
-
-
-def _likeliest_grid(small: NDArray[np.uint8], shrunk: float) -> RoughGrid | None:
-    tried: list[tuple[RoughGrid, CoarseGrid]] = []
-    for candidates in find_grids(small, shrunk):
-        for coarse in candidates:
-            rough = try_grid(small, coarse, slips=False)
-            if rough is not None:
-                tried.append((rough, coarse))
-        if any(rough.square < SQUARE for rough, _ in tried):
-            break
-    if not tried:
-        return None
-    # A multiple of the step loses lines, a part of it gains none of their strength.
-    most = max(rough.strong for rough, _ in tried)
-    strong = [pair for pair in tried if pair[0].strong > 0.85 * most]
-    largest = max(rough.step_px for rough, _ in strong)
-    alike = [pair for pair in strong if pair[0].step_px > 0.9 * largest]
-    rough, coarse = max(alike, key=lambda pair: pair[0].strong)
-    if rough.square < SQUARE:
-        return rough
-    return try_grid(small, coarse, slips=True) or rough
 
 
 @dataclass(frozen=True)
