@@ -19,7 +19,7 @@ from lacelay.lace_story import lace_lines
 from lacelay.model.lace import Measured
 from lacelay.model.wishes import Limits, Weights
 
-VERBS = ("read", "lay", "hand", "check", "render", "sheet", "target-sheet", "demo")
+VERBS = ("read", "lay", "hand", "landed", "check", "render", "sheet", "target-sheet", "demo")
 #: Not for her eyes: the field's terms, and the words of proofs.
 OURS = (
     *("J", "frieze", "RMS", "proof", "gap to bound", "bound on", "certificate", "landmark"),
@@ -408,3 +408,21 @@ def test_what_cannot_be_asked_is_said_in_one_line(
     assert err.startswith(said)
     assert err.count("\n") == 1
     assert not out_file.exists()
+
+
+def test_one_number_plans_the_rest_anew(capsys, tmp_path, plan_file) -> None:
+    rest = tmp_path / "rest.json"
+    args = ("landed", plan_file, "--scallop", 3, "--early", "4mm", "--json", rest)
+    code, out, err = run(capsys, *args)
+    assert (code, err) == (0, "")
+    assert re.match(r"All that is laid up to scallop 3 stays; the rest begins at cut \d, ", out)
+    assert "which lies 4 mm early." in out
+    assert "Buy " not in out
+    held = tmp_path / "rest.hand.json"
+    assert run(capsys, "check", rest, "--hand", held)[:2] == (
+        0,
+        "Everything in this plan holds.\n",
+    )
+    both = run(capsys, *args, "--late", "4mm")
+    assert both[0] == 2
+    assert "--early 4mm, or --late 4mm" in both[2]

@@ -33,6 +33,7 @@ for _verb in (
     photos.read,
     plans.lay,
     hands.hand,
+    hands.landed,
     plans.check,
     plans.sheet,
     photos.target_sheet,

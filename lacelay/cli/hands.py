@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from lacelay.cli.options import FILE, Command
+from lacelay.cli.options import FILE, Command, length_option
 
 
 def ask_options(command: Command) -> Command:
@@ -94,3 +94,68 @@ def hand(
     for line in lines:
         click.echo(line)
     click.echo(f"All that is asked is in {out}")
+
+
+@click.command(short_help="Plan the rest anew after a scallop that landed elsewhere.")
+@click.argument("plan", type=FILE)
+@click.option(
+    "--scallop",
+    type=int,
+    required=True,
+    metavar="NUMBER",
+    help="Which one, counted from the centre front or back where there is one, or else from "
+    "where you began.",
+)
+@click.option(
+    "--early", callback=length_option, metavar="LENGTH", help="How far short of its place."
+)
+@click.option(
+    "--late", callback=length_option, metavar="LENGTH", help="How far past its place instead."
+)
+@click.option(
+    "--towards",
+    type=click.Choice(["end", "start"]),
+    default="end",
+    show_default=True,
+    help="Which end of the edge you are laying towards.",
+)
+@click.option("--hand", "before", type=FILE, help="What was asked of the PLAN.")
+@click.option("--json", "json_file", type=FILE, required=True, help="The plan of the rest.")
+@click.option(
+    "--hand-out", type=FILE, help="What holds it to the lace that is laid; beside it if left out."
+)
+@click.option("--inches", is_flag=True, help="Tell lengths in inches.")
+def landed(
+    plan: Path,
+    scallop: int,
+    early: float | None,
+    late: float | None,
+    towards: Any,
+    before: Path | None,
+    json_file: Path,
+    hand_out: Path | None,
+    inches: bool,
+) -> None:
+    """Plan anew what is not cut yet, because a scallop did not land where the PLAN has it.
+
+    Every cut up to that scallop is taken as made, and stays. Check the new plan together with
+    the file that holds it to the lace already laid: `check --hand`.
+    """
+    from lacelay import workflow
+
+    if (early is None) == (late is None):
+        raise click.UsageError("Say how far off it landed: --early 4mm, or --late 4mm.")
+    off = early if early is not None else -(late or 0.0)
+    kept = hand_out or json_file.with_suffix(".hand.json")
+    for line in workflow.landed(
+        plan,
+        scallop,
+        off,
+        towards=towards,
+        hand=before,
+        json_file=json_file,
+        hand_file=kept,
+        inches=inches,
+    ):
+        click.echo(line)
+    click.echo(f"The plan of the rest is in {json_file}, what holds it in {kept}")

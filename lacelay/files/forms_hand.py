@@ -32,6 +32,7 @@ from lacelay.model.hand import (
     CutHere,
     Footing,
     Hand,
+    LaidUpTo,
     LockedCut,
     LockedRun,
     NoCut,
@@ -96,6 +97,17 @@ class AtMarkForm(Form, frozen=True, kw_only=True, tag="at a mark", tag_field="ki
     mark: str | None = None
 
 
+class LaidUpToForm(Form, frozen=True, kw_only=True, tag="laid up to", tag_field="kind"):
+    """The edge begins or ends at a cut that is made."""
+
+    id: Name
+    at: Literal["start", "end"]
+    along_mm: Mm
+    path_mm: Line
+    through: bool
+    at_valley: bool
+
+
 class FootingForm(Form, frozen=True, kw_only=True):
     """How the border lay when something was locked."""
 
@@ -118,7 +130,7 @@ class HandFile(Form, frozen=True, kw_only=True):
     format: Literal["lacelay-hand"] = "lacelay-hand"
     version: Literal[1] = 1
     asks: list[
-        Union[LockedCutForm, LockedRunForm, NoCutForm, CutHereForm, AtMarkForm]  # noqa: UP007
+        Union[LockedCutForm, LockedRunForm, NoCutForm, CutHereForm, AtMarkForm, LaidUpToForm]  # noqa: UP007
     ]
     undone: list[str] = msgspec.field(default_factory=list)
     footing: FootingForm | None = None
@@ -130,6 +142,7 @@ _FORMS: dict[type[Ask], type[Form]] = {
     NoCut: NoCutForm,
     CutHere: CutHereForm,
     AtMark: AtMarkForm,
+    LaidUpTo: LaidUpToForm,
 }
 _KIND_OF = {form: kind for kind, form in _FORMS.items()}
 #: Fields that are not lengths: kept to the digits of plain numbers.

@@ -219,7 +219,37 @@ class AtMark(Ask):
         return self.s_mm, self.s_mm
 
 
-KINDS: tuple[type[Ask], ...] = (LockedCut, LockedRun, NoCut, CutHere, AtMark)
+@dataclass(frozen=True)
+class LaidUpTo(Ask):
+    """The edge begins or ends at a cut that is made: beyond it the lace is laid already.
+
+    `along_mm` and `path_mm` as in `LockedCut`.
+    """
+
+    kind: ClassVar[str] = "laid up to"
+    remedy: ClassVar[str] = "Lay the whole edge again from its first cut"
+    at: Literal["start", "end"]
+    along_mm: float
+    path_mm: PathMm
+    through: bool = False
+    at_valley: bool = True
+
+    def _check(self) -> None:
+        if len(self.path_mm) < 2:
+            raise PlanError(f"{self.id} has no line of the cut.", "Take it from the plan.")
+
+    @property
+    def told(self) -> str:
+        """What it asks, in her words."""
+        return f"the lace laid up to the cut at the {self.at} ({self.id})"
+
+    @property
+    def span_mm(self) -> PairMm:
+        """From and to, along the edge: nowhere between its ends."""
+        return 0.0, 0.0
+
+
+KINDS: tuple[type[Ask], ...] = (LockedCut, LockedRun, NoCut, CutHere, AtMark, LaidUpTo)
 
 
 @dataclass(frozen=True)
@@ -297,9 +327,10 @@ class Hand:
         return tuple(each for each in self.items if each.id not in self.undone)
 
     @property
-    def locks(self) -> tuple[LockedCut | LockedRun, ...]:
-        """What is locked, by its own."""
-        return tuple(each for each in self.active if isinstance(each, LockedCut | LockedRun))
+    def locks(self) -> tuple[LockedCut | LockedRun | LaidUpTo, ...]:
+        """What is locked: each a cut, a stretch, or all that is laid beyond an end."""
+        kinds = LockedCut | LockedRun | LaidUpTo
+        return tuple(each for each in self.active if isinstance(each, kinds))
 
     @property
     def held(self) -> Footing | None:
@@ -309,15 +340,23 @@ class Hand:
     @property
     def holds_start(self) -> bool:
         """Whether where the lace starts is settled by what is locked or wished at a mark."""
-        return any(isinstance(each, LockedCut | LockedRun | AtMark) for each in self.active)
+        return bool(self.locks) or any(isinstance(each, AtMark) for each in self.active)
+
+    @property
+    def lines(self) -> tuple[LockedCut | LaidUpTo, ...]:
+        """Every line of the lace that something locked keeps."""
+        ends = tuple(each for each in self.locks if isinstance(each, LaidUpTo))
+        return (*(cut for _, cut in self.locked_cuts), *ends)
 
     @property
     def locked_cuts(self) -> tuple[tuple[Ask, LockedCut], ...]:
         """Every cut that stays, with what locks it: by itself, or as the end of a stretch."""
         found: list[tuple[Ask, LockedCut]] = []
         for each in self.locks:
-            own = (each,) if isinstance(each, LockedCut) else each.ends
-            found += [(each, cut) for cut in own if cut is not None]
+            if isinstance(each, LockedCut):
+                found.append((each, each))
+            elif isinstance(each, LockedRun):
+                found += [(each, cut) for cut in each.ends if cut is not None]
         return tuple(found)
 
     def next_id(self) -> str:

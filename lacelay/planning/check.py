@@ -9,13 +9,13 @@ tolerance stated beside each rule, the plan does not hold.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from lacelay.model.hand import Hand
 from lacelay.model.plan import Plan
 from lacelay.planning.check_cover import check_cover
 from lacelay.planning.check_cuts import check_cuts
-from lacelay.planning.check_hand import check_hand
+from lacelay.planning.check_hand import check_hand, laid_beyond
 from lacelay.planning.check_runs import check_runs
 from lacelay.planning.remeasured import Remeasured, remeasure
 
@@ -47,6 +47,8 @@ def check_plan(plan: Plan, hand: Hand | None = None) -> tuple[Finding, ...]:
         Empty when everything holds.
     """
     measured = remeasure(plan)
+    if hand is not None:
+        measured = replace(measured, beyond=laid_beyond(plan, measured, hand))
     found = [Finding(rule, message) for check in _CHECKS for rule, message in check(plan, measured)]
     if hand is not None:
         found += [Finding(rule, message) for rule, message in check_hand(plan, measured, hand)]

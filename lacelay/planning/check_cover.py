@@ -68,7 +68,8 @@ def _untold(plan: Plan, measured: Remeasured) -> Found:
     )
     band = shapely.union_all(shapely.buffer(shapely.polygons(corners), 0.01))
     told = shapely.union_all([shapely.Polygon(gap.outline_mm).buffer(0.2) for gap in plan.gaps])
-    for part in shapely.get_parts(band.difference(measured.covered).difference(told)):
+    bare_parts = band.difference(measured.covered).difference(told).difference(measured.beyond)
+    for part in shapely.get_parts(bare_parts):
         # A sliver along a run's side is no bare place: look at what is left after 0.3 mm.
         bare = part.buffer(-0.3)
         if bare.area > LEAST_BARE_MM2:

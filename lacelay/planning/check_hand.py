@@ -13,7 +13,16 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from lacelay.model.hand import LOCKED_MM, AtMark, CutHere, Hand, LockedCut, LockedRun, NoCut
+from lacelay.model.hand import (
+    LOCKED_MM,
+    AtMark,
+    CutHere,
+    Hand,
+    LaidUpTo,
+    LockedCut,
+    LockedRun,
+    NoCut,
+)
 from lacelay.model.plan import Plan
 from lacelay.planning.remeasured import Remeasured
 
@@ -21,6 +30,8 @@ Found = Iterator[tuple[str, str]]
 Points = NDArray[np.float64]
 #: Lengths are written to files to 1e-6 mm.
 WRITTEN_MM = 1e-4
+#: How far beyond its cut lace laid already is reckoned with.
+BEYOND_MM = 60.0
 
 
 def check_hand(plan: Plan, measured: Remeasured, hand: Hand) -> Found:
@@ -54,6 +65,8 @@ def check_hand(plan: Plan, measured: Remeasured, hand: Hand) -> Found:
             gaps = np.abs(cut_s[real] - ask.s_mm)
             if not len(gaps) or gaps.min() > ask.within_mm + WRITTEN_MM:
                 yield "a cut there", f"asked was {ask.told}; there is none"
+        elif isinstance(ask, LaidUpTo):
+            yield from _laid_up_to(plan, ask)
         elif isinstance(ask, AtMark):
             yield from _at_mark(plan, measured, ask)
 
@@ -128,6 +141,38 @@ def _locked_run(plan: Plan, lock: LockedRun) -> Found:
     moved = float(np.hypot(*(was.place(outline) - run.laying.place(outline)).T).max())
     if moved > LOCKED_MM:
         yield "locked", f"{lock.told} moved by {moved:.2f} mm"
+
+
+def laid_beyond(plan: Plan, measured: Remeasured, hand: Hand) -> shapely.Geometry:
+    """Where lace is laid already beyond an end of this plan, on the garment.
+
+    What that cut laps or bares was told by the plan it was made by.
+    """
+    parts = []
+    for ask in hand.locks:
+        if not isinstance(ask, LaidUpTo):
+            continue
+        run = plan.runs[0 if ask.at == "start" else -1]
+        inward = np.asarray(run.laying.inward, dtype=float)
+        along = np.array([inward[1], -inward[0]]) * (-1.0 if ask.at == "start" else 1.0)
+        line = np.array(ask.path_mm, dtype=float)  # from the inner side outwards
+        line = np.vstack([line[:1] + BEYOND_MM * inward, line, line[-1:] - BEYOND_MM * inward])
+        figure = np.vstack([line, line[::-1] + BEYOND_MM * along])
+        parts.append(shapely.Polygon(run.laying.place(figure)).buffer(0.5))
+    return shapely.union_all(parts) if parts else shapely.Polygon()
+
+
+def _laid_up_to(plan: Plan, ask: LaidUpTo) -> Found:
+    """The first or last stretch ends with the line of the cut that is made."""
+    run = plan.runs[0 if ask.at == "start" else -1]
+    at = run.lace_interval_mm[0 if ask.at == "start" else 1]
+    if abs(at - ask.along_mm) > LOCKED_MM + WRITTEN_MM:
+        yield "locked", f"{ask.told}: the lace lies {at - ask.along_mm:.2f} mm otherwise"
+    ring = shapely.Polygon(run.outline_mm).boundary
+    line = shapely.points(np.array(ask.path_mm, dtype=float))
+    apart = float(shapely.distance(line, ring).max())
+    if apart > LOCKED_MM + 0.05:
+        yield "locked", f"{ask.told}: the stretch ends up to {apart:.2f} mm beside that cut"
 
 
 def _at_mark(plan: Plan, measured: Remeasured, ask: AtMark) -> Found:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from lacelay.model.hand import LOCKED_MM, Ask, CutHere, Hand, LockedCut, LockedRun, NoCut
+from lacelay.model.hand import LOCKED_MM, Ask, CutHere, Hand, LaidUpTo, LockedCut, LockedRun, NoCut
 from lacelay.planning.candidates import Border, Laid
 from lacelay.planning.cut_paths import CutPath
 from lacelay.planning.held_search import Rules
@@ -72,6 +74,43 @@ def _nearest(s: Values, ask: CutHere) -> str:
         return "there is no place to cut on this edge"
     gap = float(np.abs(s - ask.s_mm).min())
     return f"the nearest place to cut lies {np.ceil(gap):.0f} mm off"
+
+
+def joined(laid: Laid, border: Border, hand: Hand) -> Laid:
+    """Places whose first or last is the cut at which the lace is laid already.
+
+    The first or last run then ends with that cut's own line and is not turned in, and other
+    cuts keep their distance from it.
+
+    Raises
+    ------
+    UnmetError
+        When the cut is none of this border, or does not lie at that end from this start.
+    """
+    limits, places = border.limits, laid.places
+    for ask in hand.locks:
+        if not isinstance(ask, LaidUpTo):
+            continue
+        end = 0 if ask.at == "start" else places.count - 1
+        line = border.strip.from_lace(np.array(ask.path_mm))[::-1]
+        period = border.strip.period_mm
+        copies = [copy_of(line, path, period, through=ask.through) for path in border.paths]
+        known = [(k, copy) for k, copy in enumerate(copies) if copy is not None]
+        if not known or abs(places.turn_mm[end, 0] - ask.along_mm) > LOCKED_MM:
+            raise UnmetError(ask, "the cut no longer comes to lie there")
+        candidate, copy = laid.candidate.copy(), laid.copy.copy()
+        candidate[end], copy[end] = known[0]
+        apart = np.ones((places.count, places.ahead), dtype=bool)
+        if places.least_apart is not None:
+            apart = places.least_apart.copy()
+        for other in range(1, places.count - 1):
+            i, j = min(end, other), max(end, other)
+            if j - i - 1 < places.ahead:
+                gap = border.apart_mm(candidate[i], candidate[j], int(copy[j] - copy[i]))
+                apart[i, j - i - 1] &= gap >= limits.cut_distance_mm
+        places = replace(places, least_apart=apart)
+        laid = Laid(places, candidate, copy)
+    return laid
 
 
 def _place_of(laid: Laid, border: Border, s: Values, ask: Ask, cut: LockedCut) -> int:

@@ -17,6 +17,7 @@ from lacelay.model.hand import (
     CutHere,
     Footing,
     Hand,
+    LaidUpTo,
     LockedCut,
     LockedRun,
     NoCut,
@@ -27,7 +28,7 @@ from lacelay.model.wishes import Wishes
 from lacelay.planning.border_line import BorderLine
 from lacelay.planning.candidates import Border
 from lacelay.planning.cost_field import path_contents, path_minutes
-from lacelay.planning.cut_paths import CutPath
+from lacelay.planning.cut_paths import CutPath, cut_paths
 from lacelay.planning.hand_rules import copy_of
 from lacelay.planning.strip import Strip
 from lacelay.units import format_length
@@ -122,8 +123,9 @@ def _both(one: Ask, other: Ask) -> PlanError:
 def hold_border(border: Border, footing: Footing, hand: Hand, wishes: Wishes) -> Border:
     """Bring a border to lie as it lay when something was locked, its locked cuts among its own.
 
-    With other weights or wishes the border line and the candidate cuts may come out
-    otherwise: then the line is that of the lock, and a locked cut is added as it is.
+    With other weights or wishes, or on a part of the edge, the border line and the candidate
+    cuts may come out otherwise: then the line is that of the lock, candidates go up to it, and
+    a locked cut is added as it is.
     """
     strip = border.strip
     if strip.side != footing.side:
@@ -131,7 +133,9 @@ def hold_border(border: Border, footing: Footing, hand: Hand, wishes: Wishes) ->
     known = strip.from_lace(np.array(footing.border_line_mm))
     known = known[np.argsort(known[:, 0], kind="stable")]
     if np.abs(border.line.b(known[:, 0]) - known[:, 1]).max() > LOCKED_MM:
-        border = replace(border, line=_line(border.line, known))
+        held = _line(border.line, known)
+        own = tuple(cut_paths(held.field, held, border.weights, border.limits))
+        border = replace(border, line=held, paths=own)
         wished = wishes.border_depth_mm
         if wished is not None and abs(wished - border.line.mean_mm) > DEPTH_PLAY_MM:
             raise PlanError(
@@ -140,7 +144,7 @@ def hold_border(border: Border, footing: Footing, hand: Hand, wishes: Wishes) ->
                 "Wish it as deep as it lies, or unlock it.",
             )
     paths = list(border.paths)
-    for _, cut in hand.locked_cuts:
+    for cut in hand.lines:
         line = strip.from_lace(np.array(cut.path_mm))[::-1]
         copies = (copy_of(line, each, strip.period_mm, through=cut.through) for each in paths)
         if all(copy is None for copy in copies):
@@ -160,7 +164,7 @@ def _line(line: BorderLine, known: Points) -> BorderLine:
     return replace(line, b_mm=np.interp(first, known[:, 0], known[:, 1]))
 
 
-def _locked_path(border: Border, cut: LockedCut, line_mm: Points) -> CutPath:
+def _locked_path(border: Border, cut: LockedCut | LaidUpTo, line_mm: Points) -> CutPath:
     """A locked cut, its line from its outer end inwards, as a candidate of the template."""
     strip = border.strip
     end = float(line_mm[1 if cut.through else 0, 0])

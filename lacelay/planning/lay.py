@@ -20,7 +20,7 @@ from lacelay.planning.border_line import border_line, choose_depth
 from lacelay.planning.candidates import Border, Laid, places_along
 from lacelay.planning.cost_field import cost_field
 from lacelay.planning.cut_paths import cut_paths
-from lacelay.planning.hand_rules import UnmetError, rules_for
+from lacelay.planning.hand_rules import UnmetError, joined, rules_for
 from lacelay.planning.hand_sense import (
     hold_border,
     hold_sense,
@@ -280,6 +280,7 @@ def _search(order: Order, way: _Way, start_mm: float) -> _Found | None:
     )
     if order.hand.active:
         try:
+            laid = joined(laid, way.border, order.hand)
             rules = rules_for(laid, way.border, order.hand)
         except UnmetError:
             return None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -26,11 +26,14 @@ class Remeasured:
         Each run's outline, laid on the garment.
     headings_rad : tuple of float
         Direction of each run at its middle, in order of the edge, from its own motion.
+    beyond : shapely geometry
+        Where lace is laid that is not of this plan.
     """
 
     plan: Plan
     pieces: tuple[shapely.Geometry, ...]
     headings_rad: tuple[float, ...]
+    beyond: shapely.Geometry = field(default_factory=shapely.Polygon)
 
     @property
     def upright(self) -> bool:

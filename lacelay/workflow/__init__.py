@@ -5,7 +5,7 @@ values. `progress` is told what is being done and the share done, 0 to 1.
 """
 
 from lacelay.workflow.edges import EdgeRequest, find_edge
-from lacelay.workflow.hands import Asked, Changed, Held, asked_of, open_hand, take_hold
+from lacelay.workflow.hands import Asked, Changed, Held, asked_of, landed, open_hand, take_hold
 from lacelay.workflow.laying import SHOP_INCREMENT_MM, Laid, check, lay, sheet
 from lacelay.workflow.photos import LaceRead, open_lace, read, read_joined, render, save_picture
 from lacelay.workflow.printing import target_sheet
@@ -32,6 +32,7 @@ __all__ = [
     "asked_of",
     "check",
     "find_edge",
+    "landed",
     "lay",
     "open_hand",
     "open_lace",

@@ -10,10 +10,12 @@ from typing import Literal
 
 from lacelay.errors import PlanError, UnitError
 from lacelay.files.forms_hand import read_hand, write_hand
-from lacelay.files.records import read_plan
+from lacelay.files.records import read_plan, write_plan
 from lacelay.model.hand import AT_MARK_MM, NEAR_MM, AtMark, CutHere, Hand, NoCut
 from lacelay.model.target import TargetEdge
-from lacelay.units import parse_length_mm
+from lacelay.units import format_length, parse_length_mm
+
+Towards = Literal["end", "start"]
 
 
 @dataclass(frozen=True)
@@ -160,3 +162,48 @@ def _mark(text: str, name: str, target: TargetEdge) -> AtMark:
     s = parse_length_mm(place) if known is None else known.s_mm
     what: Literal["valley", "tip"] = "valley" if match[1] == "valley" else "tip"
     return AtMark(name, what, s, within, None if known is None else known.name)
+
+
+def landed(
+    plan_file: Path,
+    scallop: int,
+    early_mm: float,
+    *,
+    towards: Towards = "end",
+    hand: Path | None = None,
+    json_file: Path,
+    hand_file: Path,
+    inches: bool = False,
+) -> tuple[str, ...]:
+    """Plan the rest anew after a scallop that did not land where it was planned.
+
+    Parameters
+    ----------
+    plan_file : Path
+        The plan by which the lace was laid so far.
+    scallop, early_mm, towards
+        As in `planning.rest.rest_of`.
+    hand : Path, optional
+        What was asked of that plan.
+    json_file, hand_file : Path
+        Where the plan of the rest goes, and what holds it to the lace that is laid.
+    """
+    from lacelay.planning.rest import lay_rest, rest_of
+    from lacelay.planning.story import first_line, place_told, report_lines
+
+    plan, picture = read_plan(plan_file)
+    rest = rest_of(plan, scallop, early_mm, towards=towards, hand=open_hand(hand))
+    found = lay_rest(plan, rest)
+    write_plan(json_file, found, picture)
+    write_hand(hand_file, rest.hand)
+    cut = plan.cuts[rest.cut]
+    number = sum(each.kind != "uncut" for each in plan.cuts[: rest.cut + 1])
+    off = format_length(abs(early_mm), inches=inches)
+    how = "early" if early_mm >= 0 else "late"
+    side = "begins" if towards == "end" else "ends"
+    return (
+        f"All that is laid up to scallop {scallop} stays; the rest {side} at cut {number}, "
+        f"planned {place_told(plan, cut.s_mm, inches=inches)}, which lies {off} {how}.",
+        first_line(found),
+        *report_lines(found, inches=inches),
+    )

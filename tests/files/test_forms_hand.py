@@ -16,6 +16,7 @@ from lacelay.model.hand import (
     CutHere,
     Footing,
     Hand,
+    LaidUpTo,
     LockedCut,
     LockedRun,
     NoCut,
@@ -42,6 +43,7 @@ MADE = Hand(
         CutHere("h4", 200.0, 7.5),
         AtMark("h5", "tip", 239.4, 2.0, "bust point"),
         AtMark("h6", "valley", 250.0),
+        LaidUpTo("h7", "end", 551.65, LINE, through=True),
     ),
     frozenset({"h4"}),
     FOOTING,
@@ -101,7 +103,7 @@ def test_what_is_wrong_with_a_file_is_said(tmp_path, old, new, said) -> None:
 
 def test_a_lock_needs_to_know_how_the_border_lay(tmp_path) -> None:
     path = tmp_path / "mine.json"
-    write_hand(path, replace(MADE, items=MADE.items[2:]))
+    write_hand(path, replace(MADE, items=MADE.items[2:-1]))
     bare = json.loads(path.read_text())
     write_hand(path, MADE)
     whole = json.loads(path.read_text())
