@@ -169,10 +169,10 @@ def test_nothing_cut_and_nothing_left_are_said() -> None:
     with pytest.raises(PlanError, match=r"Nothing is cut before scallop 1\. Pin the lace again"):
         rest_of(replace(plan, cuts=whole), 1, 4.0)
     late = lay_border(
-        plan.lace, plan.target, wishes=plan.wishes, hand=Hand((CutHere("h1", 460.0, 12.0),))
+        plan.lace, plan.target, wishes=plan.wishes, hand=Hand((CutHere("h1", 439.4, 3.0),))
     )
     with pytest.raises(PlanError, match="Hardly anything is left to lay beyond that cut"):
-        rest_of(late, 7, -4.0)
+        rest_of(late, 6, -4.0)
 
 
 def test_what_is_locked_further_on_cannot_stay() -> None:
