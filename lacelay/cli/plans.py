@@ -125,6 +125,14 @@ class LayCommand(click.Command):
     help="What is locked and asked, as `hand` wrote it: nothing locked moves.",
 )
 @click.option(
+    "--plans",
+    type=click.Choice(["one", "three", "fewest-cuts", "balanced", "smoothest-edge"]),
+    default="one",
+    show_default=True,
+    help="One: the best as you weigh it. Three: with fewest cuts, balanced, and with the "
+    "smoothest edge, side by side; or one of these by its name.",
+)
+@click.option(
     "--shop-increment",
     callback=length_option,
     metavar="LENGTH",
@@ -160,6 +168,7 @@ def lay(
     cut_near: tuple[str, ...],
     marks: tuple[str, ...],
     hand_file: Path | None,
+    plans: str,
     shop_increment: float | None,
     spare: str | None,
     inches: bool,
@@ -176,6 +185,7 @@ def lay(
     bulk, beads in the way, and the length to buy. Left and right are the wearer's.
     """
     from lacelay import workflow
+    from lacelay.model.choices import PLAN_NAMES
     from lacelay.model.wishes import Limits, Weights
 
     progress = Progress()
@@ -190,26 +200,33 @@ def lay(
     hand = workflow.asked_of(target, asked, workflow.open_hand(hand_file))
     share = None if spare is None else workflow.read_share(spare)
     source = workflow.open_lace(lace, scale=workflow.read_scale(**scale), progress=progress)
-    laid = workflow.lay(
-        source,
-        target,
-        wishes=wishes,
-        weights=weighed,
-        limits=limited,
-        hand=hand,
-        increment_mm=workflow.SHOP_INCREMENT_MM if shop_increment is None else shop_increment,
-        spare_share=share,
-        inches=inches,
-        json_file=json_file,
-        out=out,
-        progress=progress,
-    )
+    wanted: dict[str, Any] = {
+        "wishes": wishes,
+        "weights": weighed,
+        "limits": limited,
+        "hand": hand,
+        "increment_mm": workflow.SHOP_INCREMENT_MM if shop_increment is None else shop_increment,
+        "spare_share": share,
+        "inches": inches,
+        "json_file": json_file,
+        "out": out,
+        "progress": progress,
+    }
+    all_laid: tuple[workflow.Laid, ...]
+    if plans == "one":
+        all_laid = (workflow.lay(source, target, **wanted),)
+    else:
+        names = [name for name in PLAN_NAMES if plans in ("three", name.replace(" ", "-"))]
+        all_laid = workflow.lay_three(source, target, names=names, **wanted)
     progress.done()
-    for line in laid.lines:
-        click.echo(line)
+    for laid in all_laid:
+        if len(all_laid) > 1 and laid.plan.three is not None:
+            click.echo(f"\n{laid.plan.three.this.upper()}")
+        for line in laid.lines:
+            click.echo(line)
     if out is not None:
         click.echo(f"Everything is in {out}")
-        if laid.picture is None:
+        if source.picture is None:
             click.echo("This lace came without its own picture, so there are no pictures of it.")
 
 

@@ -14,10 +14,19 @@ from lacelay.drawing.cutting_map import draw_cutting_map
 from lacelay.drawing.garment_preview import draw_on_garment
 from lacelay.drawing.lettering import BOLD, REGULAR, printable
 from lacelay.drawing.plan_scene import garment_scene, used_span_mm
-from lacelay.drawing.report_words import captions, cut_rows, not_told_elsewhere, rests_on
+from lacelay.drawing.report_three import three_plans_table
+from lacelay.drawing.report_words import (
+    WHY,
+    captions,
+    cut_rows,
+    is_reason,
+    not_told_elsewhere,
+    rests_on,
+)
 from lacelay.drawing.style import INK, PAPER_GREY, Style
 from lacelay.drawing.tiling import PAGE_SIZES_MM
 from lacelay.drawing.vector import PT, letter, new_document
+from lacelay.model.choices import SideBySide
 from lacelay.model.picture import LacePicture
 from lacelay.model.plan import Plan
 from lacelay.units import format_length
@@ -58,6 +67,7 @@ def make_report(
     lines: Sequence[str],
     pictures: Mapping[str, Image8],
     inches: bool = False,
+    three: SideBySide | None = None,
 ) -> bytes:
     """Make the report of a plan as a PDF of one A4 page.
 
@@ -70,6 +80,8 @@ def make_report(
         "garment" and "map", each left out where absent.
     inches : bool
         Lengths in sixteenths of an inch.
+    three : SideBySide, optional
+        The three plans that this is one of.
 
     Returns
     -------
@@ -80,11 +92,11 @@ def make_report(
     size = PAGE_SIZES_MM["A4"]
     with new_document(f"{plan.target.name}, {plan.lace.name}", size) as (canvas, out):
         page = _Page(canvas, size[0] - 2 * _MARGIN_MM, size[1] - _MARGIN_MM)
-        rest, unsaid = _first_page(page, plan, lines, pictures, inches)
+        rest, unsaid = _first_page(page, plan, lines, pictures, inches, three)
         while rest or unsaid:
             canvas.showPage()
             page = _Page(canvas, page.width, size[1] - _MARGIN_MM)
-            page.write("Carried on", _HEADING)
+            page.write(WHY if unsaid and all(map(is_reason, unsaid)) else "Carried on", _HEADING)
             unsaid = _write_down_to(page, unsaid, _MARGIN_MM)
             rest = _table(page, rest, plan, inches, _MARGIN_MM) if rest and not unsaid else rest
         canvas.save()
@@ -153,6 +165,7 @@ def _first_page(
     lines: Sequence[str],
     pictures: Mapping[str, Image8],
     inches: bool,
+    three: SideBySide | None,
 ) -> tuple[list[tuple[str, ...]], list[str]]:
     page.write(plan.target.name, _TITLE)
     page.write(f"{plan.lace.name} · right side up in every picture", _SMALL)
@@ -162,6 +175,8 @@ def _first_page(
     if lines:
         page.write(lines[0], _LEAD)
     page.y -= 2.0
+    if three is not None:
+        three_plans_table(page, three)
     rows = cut_rows(plan, inches)
     half = (page.width - _GUTTER_MM) / 2
     left = [("Take care", _HEADING), *((text, _SMALL) for text in CAUTIONS)]
@@ -172,7 +187,7 @@ def _first_page(
     heads = page.height([(text, _SMALL) for text in captions(plan, rows, inches)])
     table = 14.0 + heads + _ROW_MM * -(-len(rows) // _COLUMNS)
     heights = _share(free - table, pictures)
-    said = not_told_elsewhere(plan, lines[1:])
+    said = not_told_elsewhere(plan, lines[1:], three)
     # Beside the garment, words may go as far down as leaves the map its least height.
     least = _PICTURES_MM["map"][0] + 6.0 if "map" in pictures else 3.0
     lowest = _MARGIN_MM + foot + table + least

@@ -8,8 +8,17 @@ from collections.abc import Sequence
 import numpy as np
 
 from lacelay.drawing.plan_scene import cut_numbers, say_width, say_width_mm, stretches
+from lacelay.model.choices import SideBySide
 from lacelay.model.plan import Plan
 from lacelay.units import format_length
+
+#: Over the lines that say why the plan is as it is.
+WHY = "Why it is cut so"
+
+
+def is_reason(line: str) -> bool:
+    """Whether a line says why the plan is as it is."""
+    return line.startswith(("Without cut ", "What holds it back: ", "No limit is in the way"))
 
 
 def cut_rows(plan: Plan, inches: bool) -> list[tuple[str, ...]]:
@@ -79,15 +88,19 @@ def captions(plan: Plan, rows: Sequence[tuple[str, ...]], inches: bool) -> list[
     return told_first + ([f"Through a motif: cut {', '.join(told)}."] if told else [])
 
 
-def not_told_elsewhere(plan: Plan, lines: Sequence[str]) -> list[str]:
+def not_told_elsewhere(
+    plan: Plan, lines: Sequence[str], three: SideBySide | None = None
+) -> list[str]:
     """Lines that say what the page's table, purchase and doubts do not say already."""
     bought = plan.purchase.reasons if plan.purchase is not None else ()
     kept = []
+    names = () if three is None else tuple(f"{row[0].capitalize()}: " for row in three.rows)
     for line in lines:
         in_table = re.match(r"Cut \d+\b", line) is not None
         of_purchase = plan.purchase is not None and line.startswith("Buy ")
         of_doubts = any(doubt and doubt in line for doubt in plan.lace.doubts)
-        if not (in_table or of_purchase or of_doubts or line.strip() in bought):
+        of_three = three is not None and (line.startswith(names) or line in three.notes)
+        if not (in_table or of_purchase or of_doubts or of_three or line.strip() in bought):
             kept.append(line.strip())
     return kept
 

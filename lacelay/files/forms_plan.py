@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from dataclasses import fields, replace
+from typing import Annotated, Any, Literal, TypeVar
 
 import numpy as np
 from msgspec import Meta
@@ -23,11 +24,21 @@ from lacelay.files.json_form import (
     plain,
     points_mm,
 )
+from lacelay.model.choices import (
+    Choice,
+    CurvePoint,
+    LimitGain,
+    PlanName,
+    Reasons,
+    ThreeWays,
+    WithoutCut,
+)
 from lacelay.model.plan import Cut, Gap, Laying, Plan, Run
 from lacelay.model.purchase import Purchase
 from lacelay.model.wishes import Limits, Weights, Wishes
 
 Interval = tuple[Mm, Mm]
+RecordT = TypeVar("RecordT", WithoutCut, LimitGain, Choice, CurvePoint)
 #: Parts whose every name must be known: a misspelt weight must not be passed over.
 EXACT: dict[tuple[str, ...], type] = {
     ("plan", "wishes"): Wishes,
@@ -105,6 +116,21 @@ class PurchaseForm(Form, frozen=True, kw_only=True):
     reasons: list[str]
 
 
+class ReasonsForm(Form, frozen=True, kw_only=True):
+    """What would be without each cut, and what each limit that binds costs."""
+
+    without: list[WithoutCut]
+    limits: list[LimitGain]
+
+
+class ThreeForm(Form, frozen=True, kw_only=True):
+    """The three plans side by side, and the best there is with at most so many cuts."""
+
+    choices: list[Choice]
+    curve: list[CurvePoint]
+    this: PlanName = "balanced"
+
+
 class PlanForm(Form, frozen=True, kw_only=True):
     """Everything that is needed to cut and lay one border along one edge."""
 
@@ -126,6 +152,8 @@ class PlanForm(Form, frozen=True, kw_only=True):
     runs: list[RunForm]
     cuts: list[CutForm]
     gaps: list[GapForm]
+    reasons: ReasonsForm | None = None
+    three: ThreeForm | None = None
 
 
 class PlanFile(Form, frozen=True, kw_only=True):
@@ -160,6 +188,8 @@ def plan_file(plan: Plan, picture: PictureForm | None = None) -> PlanFile:
         runs=[_run_form(each) for each in plan.runs],
         cuts=[_cut_form(each) for each in plan.cuts],
         gaps=[_gap_form(each) for each in plan.gaps],
+        reasons=None if plan.reasons is None else _reasons_form(plan.reasons),
+        three=None if plan.three is None else _three_form(plan.three),
     )
     return PlanFile(
         picture=picture, plan=form, edge=target_form(plan.target), lace=lace_form(plan.lace)
@@ -201,6 +231,8 @@ def plan_from_file(file: PlanFile) -> Plan:
             layers=form.layers,
             template_mm=form.template_mm,
             purchase=None if form.purchase is None else purchase_from_form(form.purchase),
+            reasons=None if form.reasons is None else Reasons(**_fields(form.reasons)),
+            three=None if form.three is None else ThreeWays(**_fields(form.three)),
         )
 
 
@@ -305,6 +337,33 @@ def _gap_form(gap: Gap) -> GapForm:
         cut=None if gap.cut is None else int(gap.cut),
         outline_mm=points_mm(gap.outline_mm),
     )
+
+
+def _reasons_form(reasons: Reasons) -> ReasonsForm:
+    return ReasonsForm(
+        without=[_rounded(each) for each in reasons.without],
+        limits=[_rounded(each) for each in reasons.limits],
+    )
+
+
+def _three_form(three: ThreeWays) -> ThreeForm:
+    return ThreeForm(
+        choices=[_rounded(each) for each in three.choices],
+        curve=[_rounded(each) for each in three.curve],
+        this=three.this,
+    )
+
+
+def _rounded(record: RecordT) -> RecordT:
+    """The same with its numbers as stored."""
+
+    def stored(value: Any) -> Any:
+        if isinstance(value, tuple):
+            return tuple(stored(each) for each in value)
+        return mm(value) if isinstance(value, float) else value
+
+    changed = {each.name: stored(getattr(record, each.name)) for each in fields(record)}
+    return replace(record, **changed)
 
 
 def _mm_pair(values: np.ndarray | tuple[float, float]) -> tuple[float, float]:

@@ -17,6 +17,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from lacelay.model.choices import Reasons, ThreeWays
 from lacelay.model.lace import Lace, Side
 from lacelay.model.purchase import Purchase
 from lacelay.model.target import TargetEdge
@@ -207,6 +208,10 @@ class Plan:
     template_mm : tuple of float
         From and to, u of the one photographed repeat that stands for all others.
     purchase : Purchase or None
+    reasons : Reasons or None
+        What would be without each cut, and which limits bind.
+    three : ThreeWays or None
+        The three plans that this is one of, side by side.
     """
 
     lace: Lace
@@ -229,6 +234,8 @@ class Plan:
     layers: int
     template_mm: tuple[float, float]
     purchase: Purchase | None = None
+    reasons: Reasons | None = None
+    three: ThreeWays | None = None
 
     def __post_init__(self) -> None:
         if len(self.cuts) != len(self.runs) - 1:

@@ -20,6 +20,7 @@ from lacelay.planning.border_line import border_line, choose_depth
 from lacelay.planning.candidates import Border, Laid, places_along
 from lacelay.planning.cost_field import cost_field
 from lacelay.planning.cut_paths import cut_paths
+from lacelay.planning.freeing import what_frees
 from lacelay.planning.hand_rules import UnmetError, joined, rules_for
 from lacelay.planning.hand_sense import (
     hold_border,
@@ -30,6 +31,7 @@ from lacelay.planning.hand_sense import (
 )
 from lacelay.planning.held_search import HeldTables
 from lacelay.planning.meetings import search_places
+from lacelay.planning.reasons import why
 from lacelay.planning.shortest import Chain
 from lacelay.planning.strip import Strip, border_strip
 
@@ -130,9 +132,18 @@ def lay_border(
     told = _certificate(ways, total, step)
     if order.hand.active:
         told += f"; with {'; '.join(ask.told for ask in order.hand.active)}"
-    plan = assemble(order, best.border, best.laid, best.chain, told)
+    plan = _finished(order, best, told)
     hold_still(plan, order.hand)
     return plan
+
+
+def _finished(order: Order, best: _Found, certificate: str) -> Plan:
+    """The plan of what was found, with its reasons where nothing is asked by hand."""
+    plan = assemble(order, best.border, best.laid, best.chain, certificate)
+    if order.hand.active:
+        return plan
+    told = why(best.border, best.laid, best.chain, order.weights, order.limits)
+    return replace(plan, reasons=told)
 
 
 def ready_border(order: Order, side: Side) -> Border:
@@ -270,14 +281,18 @@ def _starts(order: Order, strip: Strip, laying_depth_mm: float) -> Values:
     return np.asarray(strip.into_template(np.concatenate(wanted) - at_centre))
 
 
-def _search(order: Order, way: _Way, start_mm: float) -> _Found | None:
-    laid = places_along(
+def _laid(order: Order, way: _Way, start_mm: float) -> Laid:
+    return places_along(
         way.border,
         order.target,
         start_mm=start_mm,
         laying_depth_mm=way.laying_depth_mm,
         stand_mm=order.wishes.stand_mm,
     )
+
+
+def _search(order: Order, way: _Way, start_mm: float) -> _Found | None:
+    laid = _laid(order, way, start_mm)
     if order.hand.active:
         try:
             laid = joined(laid, way.border, order.hand)
@@ -316,19 +331,6 @@ def _certificate(ways: list[_Way], starts: int, step_mm: float) -> str:
     return told
 
 
-_LOOSER = {
-    "lap_mm": ("a lap at the inner side wider than {} mm", "Allow wider laps"),
-    "opening_mm": ("an opening wider than {} mm", "Allow wider openings"),
-    "edge_opening_mm": ("an opening wider than {} mm at the edge", "Allow wider openings there"),
-    "slip_mm": ("neighbours more than {} mm apart where they turn", "Allow more slip"),
-    "edge_limit_mm": ("scallops more than {} mm off the edge", "Allow more distance"),
-    "free_limit_mm": ("scallops more than {} mm off the edge", "Allow more distance"),
-    "cut_distance_mm": ("cuts nearer than {} mm to each other", "Allow cuts closer together"),
-    "inner_width_mm": ("runs narrower than {} mm at their inner side", "Allow narrower runs"),
-    "run_mm": ("a run longer than {} mm", "Allow longer runs"),
-}
-
-
 def _impossible(order: Order, ways: list[_Way]) -> PlanError:
     """Say what stops every plan, something asked or a limit, and what would free it."""
     if order.hand.active:
@@ -345,20 +347,11 @@ def _impossible(order: Order, ways: list[_Way]) -> PlanError:
         if stopped is not None:
             return stopped
         order = replace(order, hand=Hand())
-    for name, (what, remedy) in _LOOSER.items():
-        least = name in ("cut_distance_mm", "inner_width_mm")
-        loose = replace(order.limits, **{name: 0.0 if least else 1e6})
-        trial = replace(order, limits=loose)
-        for way in ways:
-            border = replace(way.border, limits=loose)
-            for start in way.starts_mm[:: max(1, len(way.starts_mm) // 6)]:
-                if _search(trial, replace(way, border=border), float(start)) is not None:
-                    limit = getattr(order.limits, name)
-                    return PlanError(
-                        f"No plan holds: every one needs {what.format(f'{limit:.0f}')}.",
-                        f"{remedy}, or take the border shallower.",
-                    )
-    return PlanError(
-        "No plan holds within the limits, and no single limit frees one.",
-        "Take the border shallower, choose a lace with smaller scallops, or cut single motifs.",
-    )
+    near = replace(order.limits, cut_distance_mm=0.0)
+    starts = []
+    for way in ways:
+        border = replace(way.border, limits=near)
+        for start in way.starts_mm[:: max(1, len(way.starts_mm) // 6)]:
+            laid = _laid(order, replace(way, border=border), float(start))
+            starts.append((border, laid))
+    return what_frees(starts, order.weights, order.limits)

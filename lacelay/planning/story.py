@@ -8,6 +8,7 @@ import numpy as np
 
 from lacelay.model.plan import Cut, Plan
 from lacelay.planning.bends import tightest_bend
+from lacelay.planning.story_reasons import reason_lines, three_lines
 from lacelay.units import MM_PER_INCH, format_length, format_mixed
 
 Length = Callable[[float], str]
@@ -67,6 +68,8 @@ def report_lines(plan: Plan, *, inches: bool = False) -> list[str]:
     if plan.purchase is not None:
         lines.append(f"Buy {length(plan.purchase.to_buy_mm)} in one length of one dye lot:")
         lines += [f"  {reason}" for reason in plan.purchase.reasons]
+    lines += reason_lines(plan, inches=inches)
+    lines += three_lines(plan, inches=inches)
     return [line for line in lines if line] + warnings(plan, inches=inches)
 
 

@@ -6,7 +6,7 @@ values. `progress` is told what is being done and the share done, 0 to 1.
 
 from lacelay.workflow.edges import EdgeRequest, find_edge
 from lacelay.workflow.hands import Asked, Changed, Held, asked_of, landed, open_hand, take_hold
-from lacelay.workflow.laying import SHOP_INCREMENT_MM, Laid, check, lay, sheet
+from lacelay.workflow.laying import SHOP_INCREMENT_MM, Laid, check, lay, lay_three, sheet
 from lacelay.workflow.photos import LaceRead, open_lace, read, read_joined, render, save_picture
 from lacelay.workflow.printing import target_sheet
 from lacelay.workflow.progress import Progress
@@ -34,6 +34,7 @@ __all__ = [
     "find_edge",
     "landed",
     "lay",
+    "lay_three",
     "open_hand",
     "open_lace",
     "read",

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
+from lacelay.errors import PlanError
 from lacelay.files.disk import write_file
 from lacelay.files.photos import Picture, save_png
 from lacelay.files.records import read_plan, write_lace, write_picture, write_plan
+from lacelay.model.choices import PLAN_NAMES, PlanName
 from lacelay.model.hand import Hand
 from lacelay.model.picture import LacePicture
 from lacelay.model.plan import Plan
@@ -70,9 +73,7 @@ def lay(
     out : Path or None
         A folder for the plan with all its pictures and sheets.
     """
-    from lacelay.buying.length import purchase_for
     from lacelay.planning.lay import lay_border
-    from lacelay.planning.story import first_line, report_lines
 
     bare = lay_border(
         source.lace,
@@ -83,9 +84,7 @@ def lay(
         hand=hand,
         progress=progress,
     )
-    bought = purchase_for(bare, increment_mm=increment_mm, spare_share=spare_share, inches=inches)
-    plan = replace(bare, purchase=bought)
-    lines = (first_line(plan), *report_lines(plan, inches=inches))
+    plan, lines = _told(bare, increment_mm, spare_share, inches)
     files: list[Path] = []
     if json_file is not None:
         write_plan(json_file, plan, source.picture)
@@ -93,6 +92,78 @@ def lay(
     if out is not None:
         files += _write_folder(out, plan, source, lines, inches, progress)
     return Laid(plan, source.picture, lines, tuple(files))
+
+
+def lay_three(
+    source: LaceRead,
+    edge: TargetEdge,
+    *,
+    names: Sequence[PlanName] = PLAN_NAMES,
+    wishes: Wishes | None = None,
+    weights: Weights | None = None,
+    limits: Limits | None = None,
+    hand: Hand | None = None,
+    increment_mm: float = SHOP_INCREMENT_MM,
+    spare_share: float | None = None,
+    inches: bool = False,
+    json_file: Path | None = None,
+    out: Path | None = None,
+    progress: Progress | None = None,
+) -> tuple[Laid, ...]:
+    """Lay a lace along an edge with fewest cuts, balanced, and with the smoothest edge.
+
+    Parameters as in `lay`, and
+
+    Parameters
+    ----------
+    names : sequence of {"fewest cuts", "balanced", "smoothest edge"}
+        The plans to tell and write.
+    json_file, out : Path or None
+        Of several plans each has its name in the file's name, and a folder of its name in
+        `out`; one alone is written as `lay` writes it.
+
+    Raises
+    ------
+    PlanError
+        As `lay` does, and where something is locked or asked by hand.
+    """
+    from lacelay.planning.lay_three import lay_three as find_three
+
+    if hand is not None and hand.active:
+        raise PlanError(
+            "Three plans are not made round what is locked or asked.",
+            "Lay one plan with it, or take it back.",
+        )
+
+    plans = find_three(
+        source.lace, edge, wishes=wishes, weights=weights, limits=limits, progress=progress
+    )
+    laid = []
+    for name in names:
+        plan, lines = _told(plans[name], increment_mm, spare_share, inches)
+        tag = name.replace(" ", "-")
+        files: list[Path] = []
+        if json_file is not None:
+            own = json_file if len(names) == 1 else json_file.with_stem(f"{json_file.stem}-{tag}")
+            write_plan(own, plan, source.picture)
+            files.append(own)
+        if out is not None:
+            folder = out if len(names) == 1 else out / tag
+            files += _write_folder(folder, plan, source, lines, inches, progress)
+        laid.append(Laid(plan, source.picture, lines, tuple(files)))
+    return tuple(laid)
+
+
+def _told(
+    bare: Plan, increment_mm: float, spare_share: float | None, inches: bool
+) -> tuple[Plan, tuple[str, ...]]:
+    """The plan with what to buy, and what it says."""
+    from lacelay.buying.length import purchase_for
+    from lacelay.planning.story import first_line, report_lines
+
+    bought = purchase_for(bare, increment_mm=increment_mm, spare_share=spare_share, inches=inches)
+    plan = replace(bare, purchase=bought)
+    return plan, (first_line(plan), *report_lines(plan, inches=inches))
 
 
 def _write_folder(
@@ -109,6 +180,7 @@ def _write_folder(
     from lacelay.drawing.reading_overlay import draw_reading
     from lacelay.drawing.report import make_report, report_pictures
     from lacelay.drawing.sheet import make_sheet
+    from lacelay.planning.story_reasons import side_by_side
 
     record = out / "lace.json"
     beside = None if source.picture is None else write_picture(record, source.picture)
@@ -130,7 +202,13 @@ def _write_folder(
         files.append(out / f"{name}.png")
     say(progress, "writing the report and the sheets", 0.8)
     on_page = {} if source.picture is None else report_pictures(plan, source.picture, inches=inches)
-    report = make_report(plan, lines=lines, pictures=on_page, inches=inches)
+    report = make_report(
+        plan,
+        lines=lines,
+        pictures=on_page,
+        inches=inches,
+        three=side_by_side(plan, inches=inches),
+    )
     write_file(out / "report.pdf", report)
     write_file(out / "sheet.pdf", make_sheet(plan, inches=inches))
     return [*files, out / "report.pdf", out / "sheet.pdf"]

@@ -198,9 +198,20 @@ class HandRun:
         ):
             return math.inf
         tolerance = limits.free_tolerance_mm if free else limits.edge_tolerance_mm
-        over = [max(miss - tolerance, 0.0) for miss in self.misses]
-        area_mm2 = (sum(over) - (over[0] + over[-1]) / 2) * self.length / (HELD_AT - 1)
+        step = self.length / (HELD_AT - 1)
+        area_mm2 = sum(
+            area_above(one - tolerance, next_ - tolerance, step)
+            for one, next_ in pairwise(self.misses)
+        )
         return weights.edge_mm2 * area_mm2
+
+
+def area_above(y0: float, y1: float, width: float) -> float:
+    """Area of what lies above 0 under a straight line from y0 to y1."""
+    if y0 * y1 < 0:
+        high = max(y0, y1)
+        return high * width * high / (abs(y0) + abs(y1)) / 2
+    return max((y0 + y1) / 2, 0.0) * width
 
 
 def area(p: Point, q: Point, r: Point) -> float:
