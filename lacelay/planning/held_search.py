@@ -3,10 +3,6 @@
 What she asks becomes rules about places and runs; the search among all chains that obey them
 is exact. Tables of runs and meetings depend on places and limits only, so that with them held
 another weight, lock or demand is searched at once.
-
-Demands ask that each of some ranges of places holds a cut. Ranges that hold another range
-whole are met with it; the others are in order by both their ends, so a chain meets the first
-few of them at every point and their number is all that has to be remembered.
 """
 
 from __future__ import annotations
@@ -23,6 +19,7 @@ from lacelay.model.wishes import Limits, Weights
 from lacelay.planning.meetings import Meetings, meet, meeting_minutes
 from lacelay.planning.places import Places, RunTable, all_runs
 from lacelay.planning.shortest import Chain
+from lacelay.planning.shortest_demands import innermost, shortest_with_demands
 
 Values = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -68,15 +65,6 @@ class Rules:
             inside = (first < j) & (last > i)
             allowed &= ~inside | ((first == i) & (last == j))
         return allowed
-
-    def innermost_demands(self) -> list[tuple[int, int]]:
-        """Demands that hold no other one whole, in order; the others are met with them."""
-        own = sorted(set(self.demands))
-        return [
-            (low, high)
-            for low, high in own
-            if not any((a, b) != (low, high) and low <= a and b <= high for a, b in own)
-        ]
 
 
 @dataclass(frozen=True, eq=False)
@@ -169,7 +157,7 @@ class HeldTables:
         first, last, _ = self._grid
         run_cost, leaving, cutting = self.costs(weights, minutes)
         run_cost = np.where(rules.allows(first, last), run_cost, np.inf)
-        demands = rules.innermost_demands()
+        demands = innermost(rules.demands)
         # Elsewhere nothing is cut that give takes up: as her lace lies, there is no reason to.
         either = np.zeros(n, dtype=bool)
         for low, high in demands:
@@ -181,7 +169,12 @@ class HeldTables:
         cutting[uncuttable] = np.inf
         staying = leaving.copy()
         staying[list(rules.cut)] = np.inf
-        found = _least(run_cost, staying, cutting, demands)
+        found = shortest_with_demands(
+            run_cost[None],
+            staying[:, None, :, None, :],
+            cutting[:, None, :, None, :],
+            demands,
+        )
         chain = None if found is None else _chain(n, run_cost, leaving, cutting, *found)
         ends = np.array([0]), np.array([n - 1])
         if not demands and rules.allows(*ends)[0]:
@@ -196,73 +189,17 @@ def _chain(
     run_cost: Values,
     leaving: Values,
     cutting: Values,
-    runs: list[tuple[int, int]],
+    runs: list[tuple[int, int, int]],
     cuts: list[bool],
     total: float,
 ) -> Chain:
-    meetings = [(j, t0, t1) for (_, t0), (j, t1) in pairwise(runs)]
+    meetings = [(j, t0, t1) for (_, _, t0), (_, j, t1) in pairwise(runs)]
     both = list(zip(meetings, cuts, strict=True))
     return Chain(
-        places=(*(j for j, _ in runs), n - 1),
+        places=(*(j for _, j, _ in runs), n - 1),
         cost=total,
-        run_costs=tuple(float(run_cost[j, t]) for j, t in runs),
+        run_costs=tuple(float(run_cost[j, t]) for _, j, t in runs),
         cut_costs=tuple(float((cutting if cut else leaving)[at]) for at, cut in both),
         bound=total,
         forced=tuple(at[0] for at, cut in both if cut and np.isfinite(leaving[at])),
     )
-
-
-def _least(
-    run_cost: Values, leaving: Values, cutting: Values, demands: Sequence[tuple[int, int]]
-) -> tuple[list[tuple[int, int]], list[bool], float] | None:
-    """Exact shortest chain; a node is a run and the number of demands met before its end.
-
-    Returns
-    -------
-    runs, cuts, total
-        Runs (i, r) in order, whether each meeting between them is cut, and the cost.
-    """
-    n, m = run_cost.shape
-    lows, highs = (np.array([each[k] for each in demands], dtype=int) for k in (0, 1))
-    layers = len(demands) + 1
-    best = np.full((n, m, layers), np.inf)
-    came = np.full((n, m, layers, 3), -1, dtype=np.int32)  # run before, its layer, whether cut
-    best[0, :, 0] = run_cost[0]
-    for j in range(1, n - 1):
-        r = np.arange(min(j, m))
-        before = best[j - 1 - r, r]
-        needed = int((highs < j).sum())  # met by now, or never
-        offered = int((lows <= j).sum())
-        before[:, :needed] = np.inf
-        if not np.isfinite(before).any():
-            continue
-        left = before[:, None, :] + leaving[j, : len(r), :, None]
-        pick = left.argmin(axis=0)  # (t, q)
-        cost = np.take_along_axis(left, pick[None], axis=0)[0]
-        came[j, :, :, 0], came[j, :, :, 1] = pick, np.arange(layers)
-        came[j, :, :, 2] = 0
-        cut = before[:, None, :] + cutting[j, : len(r), :, None]
-        pick = cut.argmin(axis=0)
-        cut_cost = np.take_along_axis(cut, pick[None], axis=0)[0]
-        for q in range(needed, layers):
-            to = max(q, offered)
-            better = cut_cost[:, q] < cost[:, to]
-            cost[better, to] = cut_cost[better, q]
-            came[j, better, to] = np.stack(
-                [pick[better, q], np.full(better.sum(), q), np.ones(better.sum())], axis=1
-            )
-        best[j] = run_cost[j][:, None] + cost
-        best[j, ~np.isfinite(run_cost[j])] = np.inf
-    r = np.arange(min(n - 1, m))
-    last = best[n - 2 - r, r, layers - 1]
-    if not np.isfinite(last).any():
-        return None
-    t, q = int(last.argmin()), layers - 1
-    total, j = float(last[t]), n - 2 - t
-    runs, cuts = [(j, t)], []
-    while j > 0:
-        t, q, cut_there = (int(value) for value in came[j, t, q])
-        cuts.append(bool(cut_there))
-        j = j - 1 - t
-        runs.append((j, t))
-    return runs[::-1], cuts[::-1], total
