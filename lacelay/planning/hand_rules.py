@@ -20,10 +20,11 @@ Values = NDArray[np.float64]
 class UnmetError(Exception):
     """At this start the places do not hold what is asked; another start may."""
 
-    def __init__(self, ask: Ask, reason: str) -> None:
+    def __init__(self, ask: Ask, reason: str, off_mm: float = np.inf) -> None:
         super().__init__(reason)
         self.ask = ask
         self.reason = reason
+        self.off_mm = off_mm  #: by how much it is missed, where that can be told
 
 
 def rules_for(laid: Laid, border: Border, hand: Hand) -> Rules:
@@ -50,7 +51,7 @@ def rules_for(laid: Laid, border: Border, hand: Hand) -> Rules:
             low, high = ask.span_mm
             near = inner[(s[inner] >= low) & (s[inner] <= high)]
             if not len(near) or all(int(k) in closed for k in near):
-                raise UnmetError(ask, _nearest(s[[k for k in inner if k not in closed]], ask))
+                raise _no_place(s[[k for k in inner if k not in closed]], ask)
             demands.append((int(near[0]), int(near[-1])))
     found = {id(cut): _place_of(laid, border, s, ask, cut) for ask, cut in hand.locked_cuts}
     runs = []
@@ -69,11 +70,11 @@ def rules_for(laid: Laid, border: Border, hand: Hand) -> Rules:
     )
 
 
-def _nearest(s: Values, ask: CutHere) -> str:
+def _no_place(s: Values, ask: CutHere) -> UnmetError:
     if not len(s):
-        return "there is no place to cut on this edge"
+        return UnmetError(ask, "there is no place to cut on this edge")
     gap = float(np.abs(s - ask.s_mm).min())
-    return f"the nearest place to cut lies {np.ceil(gap):.0f} mm off"
+    return UnmetError(ask, f"the nearest place to cut lies {np.ceil(gap):.0f} mm off", gap)
 
 
 def joined(laid: Laid, border: Border, hand: Hand) -> Laid:

@@ -276,7 +276,9 @@ def hold_still(plan: Plan, hand: Hand) -> None:
             )
 
 
-def stopped_by_hand(hand: Hand, free: Callable[[Hand], bool]) -> PlanError | None:
+def stopped_by_hand(
+    hand: Hand, free: Callable[[Hand], bool], unmet: Callable[[Ask], str | None]
+) -> PlanError | None:
     """Say which thing asked stops every plan, and what frees it.
 
     Parameters
@@ -284,6 +286,8 @@ def stopped_by_hand(hand: Hand, free: Callable[[Hand], bool]) -> PlanError | Non
     hand : Hand
     free : callable(Hand) -> bool
         Whether a plan holds with another hand instead.
+    unmet : callable(Ask) -> str or None
+        Why no start has a place for a thing asked; None where some have.
 
     Returns
     -------
@@ -292,7 +296,9 @@ def stopped_by_hand(hand: Hand, free: Callable[[Hand], bool]) -> PlanError | Non
     """
     for ask in hand.active:
         if free(hand.undo(ask.id)):
-            return PlanError(f"No plan holds with {ask.told}.", f"{ask.remedy}.")
+            reason = unmet(ask)
+            why = "" if reason is None else f": {reason}"
+            return PlanError(f"No plan holds with {ask.told}{why}.", f"{ask.remedy}.")
     if free(replace(hand, undone=frozenset(each.id for each in hand.items))):
         told = " and ".join(ask.told for ask in hand.active)
         return PlanError(

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lacelay.errors import PlanError, TargetError
-from lacelay.model.hand import Hand
+from lacelay.model.hand import Ask, Hand
 from lacelay.model.lace import Lace, Side
 from lacelay.model.plan import Plan
 from lacelay.model.target import TargetEdge
@@ -343,7 +343,22 @@ def _impossible(order: Order, ways: list[_Way]) -> PlanError:
                 for start in way.starts_mm[:: max(1, len(way.starts_mm) // 12)]
             )
 
-        stopped = stopped_by_hand(order.hand, free)
+        def unmet(ask: Ask) -> str | None:
+            least: UnmetError | None = None
+            for way in ways:
+                for start in way.starts_mm:
+                    try:
+                        rules_for(_laid(order, way, float(start)), way.border, order.hand)
+                    except UnmetError as problem:
+                        if problem.ask is not ask:
+                            return None
+                        if least is None or problem.off_mm < least.off_mm:
+                            least = problem
+                    else:
+                        return None
+            return None if least is None else least.reason
+
+        stopped = stopped_by_hand(order.hand, free, unmet)
         if stopped is not None:
             return stopped
         order = replace(order, hand=Hand())

@@ -7,6 +7,7 @@ stretch, need only the search.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -14,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lacelay.errors import PlanError
-from lacelay.model.hand import Footing, Hand
+from lacelay.model.hand import Ask, Footing, Hand
 from lacelay.model.plan import Plan
 from lacelay.model.wishes import Weights
 from lacelay.planning.assemble import Order, assemble
@@ -103,6 +104,16 @@ class Prepared:
             return None
         return self.tables.search(weights, rules, self.minutes(weights))
 
+    def _unmet(self, hand: Hand) -> Callable[[Ask], str | None]:
+        def why(ask: Ask) -> str | None:
+            try:
+                rules_for(self.laid, self.border, hand)
+            except UnmetError as problem:
+                return problem.reason if problem.ask is ask else None
+            return None
+
+        return why
+
     def plan(self, weights: Weights | None = None, hand: Hand | None = None) -> Plan:
         """Plan again with other weights or another hand.
 
@@ -125,7 +136,9 @@ class Prepared:
         )
         chain = self.search(weights, hand)
         if chain is None:
-            stopped = stopped_by_hand(hand, lambda other: self.search(weights, other) is not None)
+            stopped = stopped_by_hand(
+                hand, lambda other: self.search(weights, other) is not None, self._unmet(hand)
+            )
             raise stopped or PlanError(
                 "No plan holds from this start within the limits.",
                 "Lay the whole edge again, which tries other starts.",

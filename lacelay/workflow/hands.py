@@ -203,7 +203,8 @@ def landed(
     side = "begins" if towards == "end" else "ends"
     return (
         f"All that is laid up to scallop {scallop} stays; the rest {side} at cut {number}, "
-        f"planned {place_told(plan, cut.s_mm, inches=inches)}, which lies {off} {how}.",
+        f"planned {place_told(plan, cut.s_mm, inches=inches)}, which lies {off} {how}. "
+        "From here on, the start is that of the rest.",
         first_line(found),
         *report_lines(found, inches=inches),
     )

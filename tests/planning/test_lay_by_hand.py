@@ -159,7 +159,11 @@ def test_what_cannot_be_kept_is_named_with_what_frees_it() -> None:
         "No plan can keep both the cut locked at 14.0 cm from the start (h1) and no cut from "
     )
     assert refused(Hand((CutHere("h1", 211.0, 1.5),))).startswith(
-        "No plan holds with a cut within 2 mm of 21.1 cm from the start (h1)"
+        "No plan holds with a cut within 2 mm of 21.1 cm from the start (h1). Take it back"
+    )
+    assert refused(Hand((CutHere("h1", 211.0, 1.0),))).startswith(
+        "No plan holds with a cut within 1 mm of 21.1 cm from the start (h1): the nearest place to "
+        "cut lies 2 mm off. "
     )
     run = Hand().lock_run(plan, 1)
     inside = sum(plan.runs[1].edge_interval_mm) / 2
@@ -306,6 +310,8 @@ def test_prepared_weighs_anew() -> None:
 def test_prepared_says_what_stops_it() -> None:
     with pytest.raises(PlanError, match=r"No plan holds with no cut from 10.0 cm to 20.0 cm"):
         ready().plan(hand=Hand((NoCut("h1", (100.0, 200.0)),)))
+    with pytest.raises(PlanError, match="the nearest place to cut lies"):
+        ready().plan(hand=Hand((CutHere("h1", 211.0, 1.5),)))
     with pytest.raises(PlanError, match="misses by"):
         ready().plan(hand=Hand((AtMark("h1", "tip", 110.0, 0.5),)))
 
