@@ -426,3 +426,39 @@ def test_one_number_plans_the_rest_anew(capsys, tmp_path, plan_file) -> None:
     both = run(capsys, *args, "--late", "4mm")
     assert both[0] == 2
     assert "--early 4mm, or --late 4mm" in both[2]
+
+
+def test_three_plans_are_told_and_written_by_her_words(capsys, tmp_path, lace_file) -> None:
+    told = run(
+        capsys,
+        *("lay", str(lace_file), "dipped-waist", "--edge", "lower", "--plans", "three"),
+        *("--json", str(tmp_path / "waist.json")),
+    )
+    assert told[0] == 0
+    cuts = []
+    for name in ("fewest cuts", "balanced", "smoothest edge"):
+        assert f"\n{name.upper()}\n" in told[1]
+        assert re.search(rf"{name.capitalize()}: .* cuts, .*of the edge", told[1])
+        plan, _ = read_plan(tmp_path / f"waist-{name.replace(' ', '-')}.json")
+        assert plan.three is not None
+        assert plan.three.this == name
+        cuts.append(sum(cut.kind != "uncut" for cut in plan.cuts))
+    assert cuts[0] <= cuts[1] < cuts[2]
+    one = run(
+        capsys,
+        *("lay", str(lace_file), "dipped-waist", "--edge", "lower", "--plans", "smoothest-edge"),
+        *("--json", str(tmp_path / "smooth.json")),
+    )
+    assert one[0] == 0
+    alone, _ = read_plan(tmp_path / "smooth.json")
+    assert alone.three is not None
+    assert alone.three.this == "smoothest edge"
+    assert sum(cut.kind != "uncut" for cut in alone.cuts) == cuts[2]
+
+
+def test_three_plans_are_not_made_round_what_is_asked(capsys, lace_file) -> None:
+    code, _, err = run(
+        capsys, "lay", str(lace_file), "dipped-waist", "--plans", "three", "--cut-near", "12cm"
+    )
+    assert code == 2
+    assert "Three plans are not made round what is locked or asked." in err

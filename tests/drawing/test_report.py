@@ -13,6 +13,7 @@ from page_measure import pages, render
 
 from lacelay.drawing.report import CAUTIONS, make_report, report_pictures
 from lacelay.drawing.report_words import say_place
+from lacelay.model.choices import SideBySide
 from lacelay.model.picture import LacePicture
 from lacelay.model.plan import Plan
 
@@ -135,3 +136,29 @@ def test_a_long_answer_is_told_once_and_whole(lapping: Plan, picture: LacePictur
         margin = round(10.0 / 25.4 * 100)
         dark[margin:-margin, margin:-margin] = 0
         assert dark.max() == 0.0
+
+
+def test_the_three_plans_stand_side_by_side(lapping: Plan, picture: LacePicture) -> None:
+    three = SideBySide(
+        ("plan", "cuts", "widest lap", "widest opening", "from the edge", "at the cuts"),
+        (
+            ("fewest cuts", "5", "13 mm", "9 mm", "4 mm", "1-2 h"),
+            ("balanced", "7", "11 mm", "11 mm", "3 mm", "1 1/4-2 3/4 h"),
+            ("smoothest edge", "13", "8 mm", "13 mm", "2 mm", "2 1/2-5 h"),
+        ),
+        ("Balanced comes out as fewest cuts: there is no other here.",),
+        "balanced",
+    )
+    lines = (*LINES, "Balanced: 7 cuts, widest lap 11 mm.", three.notes[0])
+    page = make_report(
+        lapping, lines=lines, pictures=report_pictures(lapping, picture), three=three
+    )
+    text = words(page)
+    for row in three.rows:
+        assert " ".join(row) in text
+    assert text.count(three.notes[0]) == 1
+    assert "Balanced: 7 cuts" not in text  # it stands in the table
+    dark = render(page, 0, 100.0)
+    margin = round(10.0 / 25.4 * 100)
+    dark[margin:-margin, margin:-margin] = 0
+    assert dark.max() == 0.0

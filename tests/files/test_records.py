@@ -20,6 +20,15 @@ from lacelay.files.records import (
     write_plan,
     write_target,
 )
+from lacelay.model.choices import (
+    PLAN_NAMES,
+    Choice,
+    CurvePoint,
+    LimitGain,
+    Reasons,
+    ThreeWays,
+    WithoutCut,
+)
 from lacelay.model.lace import Lace
 from lacelay.model.shapes import SHAPES, scoop_neckline
 
@@ -56,6 +65,40 @@ def test_a_plan_comes_back_whole(tmp_path, plan, picture) -> None:
     found, seen = read_plan(path)
     assert_same(found, plan)
     assert_same(seen, picture)
+
+
+def test_reasons_and_the_three_come_back_whole(tmp_path, plan) -> None:
+    reasons = Reasons(
+        (
+            WithoutCut(0, 1.25, 20.0, 7.5, -1, (9.0, 14.0), (0.0, 2.5), (1.0, 3.0)),
+            WithoutCut(
+                1, None, 20.0, None, 0, (0.0, 0.0), (0.0, 0.0), (0.0, 0.0), "edge_limit_mm", 5.125
+            ),
+        ),
+        (LimitGain("lap_mm", 30.0, 33.0, 12.5, 1),),
+    )
+    choices = tuple(
+        Choice(name, 5 + k, 12.0, 3.0, 1.5, 0.25, 110.0, "as told", "balanced" if k == 2 else None)
+        for k, name in enumerate(PLAN_NAMES)
+    )
+    curve = (CurvePoint(5, 120.0, 3.25), CurvePoint(6, 118.5, 2.0))
+    three = ThreeWays(choices, curve, "fewest cuts")
+    whole = dataclasses.replace(plan, reasons=reasons, three=three)
+    path = tmp_path / "plan.json"
+    write_plan(path, whole)
+    assert_same(read_plan(path)[0], whole)
+    assert _violations("lacelay-plan", path) == []
+
+
+def test_a_plan_from_before_reasons_still_opens(tmp_path, plan) -> None:
+    path = tmp_path / "plan.json"
+    write_plan(path, plan)
+    before = json.loads(path.read_text())
+    for name in ("reasons", "three"):
+        before["plan"].pop(name)
+    path.write_text(json.dumps(before))
+    found, _ = read_plan(path)
+    assert (found.reasons, found.three) == (None, None)
 
 
 @pytest.mark.parametrize("name", SHAPES)
