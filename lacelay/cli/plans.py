@@ -83,6 +83,11 @@ class LayCommand(click.Command):
     help="How deep the border is taken, from the valleys; chosen if left out.",
 )
 @click.option(
+    "--vary-depth",
+    is_flag=True,
+    help="Let the border be deeper on some stretches than on others.",
+)
+@click.option(
     "--stand",
     callback=length_option,
     metavar="LENGTH",
@@ -159,6 +164,7 @@ def lay(
     drawing_width: float | None,
     side: Any,
     depth: float | None,
+    vary_depth: bool,
     stand: float | None,
     centre: Any,
     laying_depth: float | None,
@@ -194,7 +200,12 @@ def lay(
     weighed = workflow.adjusted(Weights(), weights)
     limited = workflow.adjusted(Limits(), limits)
     wishes = workflow.wishes(
-        side=side, centre=centre, depth_mm=depth, stand_mm=stand, laying_depth_mm=laying_depth
+        side=side,
+        centre=centre,
+        depth_mm=depth,
+        stand_mm=stand,
+        laying_depth_mm=laying_depth,
+        vary_depth=vary_depth,
     )
     asked = workflow.Asked(no_cut, cut_near, marks)
     hand = workflow.asked_of(target, asked, workflow.open_hand(hand_file))

@@ -6,7 +6,7 @@ from dataclasses import fields, replace
 from typing import Annotated, Any, Literal, TypeVar
 
 import numpy as np
-from msgspec import Meta
+from msgspec import Meta, field
 
 from lacelay.files.forms_lace import LaceForm, PictureForm, lace_form, lace_from_form
 from lacelay.files.forms_target import TargetForm, target_form, target_from_form
@@ -67,6 +67,10 @@ class RunForm(Form, frozen=True, kw_only=True):
     edge_error_mm: NotNegative
     edge_excess_mm2: NotNegative
     strain: tuple[NotNegative, NotNegative]
+    depth_mm: NotNegative = 0.0
+    shallow_mm2: NotNegative = 0.0
+    line_motif_mm: NotNegative = 0.0
+    line_cord_mm: NotNegative = 0.0
     outline_mm: list[Point]
 
 
@@ -93,6 +97,7 @@ class CutForm(Form, frozen=True, kw_only=True):
     beads_under_lap: Count
     terms: Annotated[dict[str, Plain], Meta(description="minutes, by the name of the weight")]
     path_mm: list[Point]
+    step_mm: list[Point] = field(default_factory=list)
 
 
 class GapForm(Form, frozen=True, kw_only=True):
@@ -144,6 +149,7 @@ class PlanForm(Form, frozen=True, kw_only=True):
     certificate: str
     layers: Count
     template_mm: Interval
+    full_depth_mm: NotNegative | None = None
     wishes: Wishes
     weights: Weights
     limits: Limits
@@ -180,6 +186,7 @@ def plan_file(plan: Plan, picture: PictureForm | None = None) -> PlanFile:
         certificate=plan.certificate,
         layers=int(plan.layers),
         template_mm=_mm_pair(plan.template_mm),
+        full_depth_mm=None if plan.full_depth_mm is None else mm(plan.full_depth_mm),
         wishes=plan.wishes,
         weights=plan.weights,
         limits=plan.limits,
@@ -230,6 +237,7 @@ def plan_from_file(file: PlanFile) -> Plan:
             certificate=form.certificate,
             layers=form.layers,
             template_mm=form.template_mm,
+            full_depth_mm=form.full_depth_mm,
             purchase=None if form.purchase is None else purchase_from_form(form.purchase),
             reasons=None if form.reasons is None else Reasons(**_fields(form.reasons)),
             three=None if form.three is None else ThreeWays(**_fields(form.three)),
@@ -276,6 +284,10 @@ def _run_form(run: Run) -> RunForm:
         edge_error_mm=mm(run.edge_error_mm),
         edge_excess_mm2=mm(run.edge_excess_mm2),
         strain=_plain_pair(run.strain),
+        depth_mm=mm(run.depth_mm),
+        shallow_mm2=mm(run.shallow_mm2),
+        line_motif_mm=mm(run.line_motif_mm),
+        line_cord_mm=mm(run.line_cord_mm),
         outline_mm=points_mm(run.outline_mm),
     )
 
@@ -297,6 +309,10 @@ def _run(form: RunForm) -> Run:
         edge_error_mm=form.edge_error_mm,
         edge_excess_mm2=form.edge_excess_mm2,
         strain=form.strain,
+        depth_mm=form.depth_mm,
+        shallow_mm2=form.shallow_mm2,
+        line_motif_mm=form.line_motif_mm,
+        line_cord_mm=form.line_cord_mm,
     )
 
 
@@ -319,12 +335,14 @@ def _cut_form(cut: Cut) -> CutForm:
         beads_under_lap=int(cut.beads_under_lap),
         terms={name: plain(cut.terms[name]) for name in sorted(cut.terms)},
         path_mm=points_mm(cut.path_mm),
+        step_mm=points_mm(cut.step_mm),
     )
 
 
 def _cut(form: CutForm) -> Cut:
     values = _fields(form)
     values["path_mm"] = as_points(form.path_mm)
+    values["step_mm"] = as_points(form.step_mm)
     values["turn_mm"] = np.array(form.turn_mm)
     values["widths_mm"] = tuple(form.widths_mm)
     return Cut(**values)

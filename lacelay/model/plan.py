@@ -11,7 +11,7 @@ by arc, unless a name says otherwise.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -97,6 +97,12 @@ class Run:
         Area between the two beyond the tolerance.
     strain : tuple of float
         (largest squeeze, largest stretch) from easing, both >= 0.
+    depth_mm : float
+        Mean depth of its border line from the valley line.
+    shallow_mm2 : float
+        Cloth between its inner side and the plan's full depth, measured in the lace.
+    line_motif_mm, line_cord_mm : float
+        What its inner side cuts through where the border comes off the length.
     """
 
     lace_interval_mm: tuple[float, float]
@@ -107,6 +113,10 @@ class Run:
     edge_error_mm: float
     edge_excess_mm2: float
     strain: tuple[float, float]
+    depth_mm: float = 0.0
+    shallow_mm2: float = 0.0
+    line_motif_mm: float = 0.0
+    line_cord_mm: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,7 +129,8 @@ class Cut:
         Cut from the inner side to what is left uncut, or right through, or not cut at all:
         there the give of the lace takes up what little it turns.
     path_mm : ndarray, shape (n, 2)
-        Lace frame, from the inner side outwards.
+        Lace frame, from the inner side outwards. Where its runs differ in depth, from the
+        inner side of the shallower one.
     turn_mm : ndarray, shape (2,)
         Lace point that the cut turns about: the end of the path, or on a through cut the
         point of the path on the laying line.
@@ -143,6 +154,10 @@ class Cut:
         On the path or too close to it; under the lap.
     terms : mapping of str to float
         Cost terms in minutes, by weight name.
+    step_mm : ndarray, shape (k, 2)
+        Where its runs differ in depth, the course of the border line from the deeper inner
+        side along the cut to the shallower one, lace frame; empty where they do not. What
+        is cut counts it.
     """
 
     kind: CutKind
@@ -162,6 +177,7 @@ class Cut:
     beads_in_way: int
     beads_under_lap: int
     terms: Mapping[str, float]
+    step_mm: Points = field(default_factory=lambda: np.empty((0, 2)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -212,6 +228,9 @@ class Plan:
         What would be without each cut, and which limits bind.
     three : ThreeWays or None
         The three plans that this is one of, side by side.
+    full_depth_mm : float or None
+        Depth from the valley line down to which cloth is wished to be covered; None in
+        plans made before runs stated theirs.
     """
 
     lace: Lace
@@ -236,6 +255,7 @@ class Plan:
     purchase: Purchase | None = None
     reasons: Reasons | None = None
     three: ThreeWays | None = None
+    full_depth_mm: float | None = None
 
     def __post_init__(self) -> None:
         if len(self.cuts) != len(self.runs) - 1:

@@ -31,6 +31,10 @@ class Weights:
     edge_mm2: float = 0.3  #: each mm2 between scallop line and hard edge past tolerance
     kink_rad2: float = 600.0  #: kink at a free edge, in square radians: two small beat one large
     easing: float = 0.01  #: each place where the easing changes and nothing is cut
+    #: each mm2 of cloth left without lace between inner side and full depth. On a hollow
+    #: bend of radius R, openings alone outweigh it where the border is deeper than R / 3.
+    shallow_mm2: float = 0.015
+    step_mm: float = 0.3  #: each mm by which the border's depth steps at a cut: blending it in
 
     def __post_init__(self) -> None:
         _not_negative(self)
@@ -58,9 +62,36 @@ class Limits:
     squeeze: float = 0.02  #: give of net in its plane, shorter
     turn_in_mm: float = 15.0  #: turned in at each end
     bead_clearance_mm: float = 6.0  #: a bead nearer than this to a cut counts as in the way
+    depth_share: float = 0.45  #: deepest border unasked, as a share of the bend's radius
+    step_mm: float = 14.0  #: furthest that the border's depth steps at one cut
 
     def __post_init__(self) -> None:
         _not_negative(self)
+
+
+@dataclass(frozen=True)
+class DepthRange:
+    """How deep the border may be over a stretch of the edge.
+
+    Parameters
+    ----------
+    from_s_mm, to_s_mm : float
+        The stretch, along the edge.
+    least_mm, most_mm : float
+        Mean depth from the valley line of every run that lies on it, if only in part.
+    """
+
+    from_s_mm: float
+    to_s_mm: float
+    least_mm: float = 0.0
+    most_mm: float = 1000.0
+
+    def __post_init__(self) -> None:
+        if not (self.from_s_mm < self.to_s_mm and 0 <= self.least_mm <= self.most_mm):
+            raise ValueError(
+                f"a depth of {self.least_mm} to {self.most_mm} mm from {self.from_s_mm} to "
+                f"{self.to_s_mm} mm along the edge is no range: each goes from less to more"
+            )
 
 
 @dataclass(frozen=True)
@@ -79,6 +110,10 @@ class Wishes:
         Depth at which lace keeps its length; chosen when None.
     stand_mm : float
         How far the valleys stand past the edge.
+    vary_depth : bool
+        Whether the border's depth may differ from stretch to stretch.
+    depths : tuple of DepthRange
+        Limits of the depth by stretch, where it may differ.
     """
 
     side: Literal["lower", "upper", "either"] = "either"
@@ -86,6 +121,14 @@ class Wishes:
     border_depth_mm: float | None = None
     laying_depth_mm: float | None = None
     stand_mm: float = 2.0
+    vary_depth: bool = False
+    depths: tuple[DepthRange, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.vary_depth and self.border_depth_mm is not None:
+            raise ValueError("a border that is one depth all along cannot vary in depth")
+        if self.depths and not self.vary_depth:
+            raise ValueError("limits of depth by stretch need a depth that may vary")
 
 
 def _not_negative(record: Weights | Limits) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Literal
@@ -17,7 +18,8 @@ from lacelay.model.target import TargetEdge
 from lacelay.model.wishes import Limits, Weights, Wishes
 from lacelay.planning.candidates import Border, Laid
 from lacelay.planning.cost_field import path_contents
-from lacelay.planning.meetings import Meetings, meet
+from lacelay.planning.levels import Borders
+from lacelay.planning.meetings import Meetings, meet_ends, run_ends
 from lacelay.planning.places import Places, RunTable
 from lacelay.planning.shortest import Chain
 from lacelay.planning.strip import Strip
@@ -44,66 +46,79 @@ class Order:
 
 
 def assemble(order: Order, border: Border, laid: Laid, chain: Chain, certificate: str) -> Plan:
-    """Build the plan of a chain.
+    """Build the plan of a chain over one border of one depth."""
+    return assemble_levels(order, Borders((border,), None), (laid,), chain, certificate)
+
+
+def assemble_levels(
+    order: Order, borders: Borders, laid: Sequence[Laid], chain: Chain, certificate: str
+) -> Plan:
+    """Build the plan of a chain over a border that may be taken at several depths.
 
     Parameters
     ----------
     order : Order
-    border : Border
-    laid : Laid
-        The places that the chain was found over.
+    borders : Borders
+    laid : sequence of Laid
+        The places that the chain was found over, for each depth.
     chain : Chain
     certificate : str
         What was searched, in plain words.
     """
-    places, limits = laid.places, order.limits
+    limits, strip = order.limits, borders.strip
+    places = laid[0].places
     index = np.array(chain.places)
-    table = RunTable(places, limits, index[:-1], index[1:])
     k = len(index) - 1
-    meetings = meet(table, np.arange(k - 1), np.arange(1, k), limits)
-    meetings = replace(meetings, uncut=meetings.uncut & ~np.isin(index[1:-1], chain.forced))
-    outlines = [_outline(border, laid, i, j, limits) for i, j in pairwise(index)]
-    layings = [_laying(border, table, row) for row in range(k)]
-    runs: tuple[Run, ...] = tuple(
-        Run(
-            lace_interval_mm=(float(table.a_mm[row, 0]), float(table.a_mm[row, 1])),
-            edge_interval_mm=(float(table.s_mm[row, 0]), float(table.s_mm[row, 1])),
-            touch_s_mm=_touch(order.target, table, row),
-            outline_mm=border.strip.to_lace(outlines[row]),
-            laying=layings[row],
-            edge_error_mm=float(table.edge_error_mm[row]),
-            edge_excess_mm2=float(table.edge_excess_mm2[row]),
-            strain=_strain(
-                float(table.bend_per_mm[row]),
-                places.border_depth_mm - places.laying_b_mm,
-                places.laying_b_mm + places.reach_mm,
-            ),
-        )
-        for row in range(k)
-    )
+    levels = chain.levels or (0,) * k
+    tables = [
+        RunTable(laid[level].places, limits, index[row : row + 1], index[row + 1 : row + 2])
+        for row, level in enumerate(levels)
+    ]
+    outlines = [
+        _outline(borders.levels[level], laid[level], i, j, limits)
+        for level, (i, j) in zip(levels, pairwise(index), strict=True)
+    ]
+    runs = tuple(_run(order, borders, tables[row], levels[row], outlines[row]) for row in range(k))
     pieces = [shapely.Polygon(run.laying.place(run.outline_mm)).buffer(0) for run in runs]
     cuts = tuple(
-        _cut(order, border, laid, int(index[c + 1]), meetings, c, runs, pieces)
+        _cut(
+            order,
+            borders,
+            laid,
+            int(index[c + 1]),
+            levels[c : c + 2],
+            _meeting(
+                laid,
+                tables[c : c + 2],
+                levels[c : c + 2],
+                limits,
+                forced=int(index[c + 1]) in chain.forced,
+            ),
+            c,
+            runs,
+            pieces,
+        )
         for c in range(k - 1)
     )
-    cost = sum(order.weights.edge_mm2 * run.edge_excess_mm2 for run in runs)
+    cost = sum(run_minutes(run, order.weights) for run in runs)
     cost += sum(sum(cut.terms.values()) for cut in cuts)
-    line_a = np.arange(
-        runs[0].lace_interval_mm[0] - limits.turn_in_mm,
-        runs[-1].lace_interval_mm[1] + limits.turn_in_mm,
-        LINE_STEP_MM,
-    )
+    line = _border_line(borders, laid, index, levels, limits)
     return Plan(
         lace=order.lace,
         target=order.target,
         wishes=order.wishes,
         weights=order.weights,
         limits=limits,
-        side=border.strip.side,
+        side=strip.side,
         start_mm=places.start_mm,
         laying_depth_mm=places.laying_depth_mm,
-        border_depth_mm=border.line.mean_mm,
-        border_line_mm=border.strip.to_lace(np.stack([line_a, border.line.b(line_a)], axis=1)),
+        border_depth_mm=float(
+            np.average(
+                [run.depth_mm for run in runs],
+                weights=[run.lace_interval_mm[1] - run.lace_interval_mm[0] for run in runs],
+            )
+        ),
+        border_line_mm=strip.to_lace(line),
         runs=runs,
         cuts=cuts,
         gaps=_gaps(cuts, runs, pieces),
@@ -112,8 +127,99 @@ def assemble(order: Order, border: Border, laid: Laid, chain: Chain, certificate
         bound_min=chain.bound,
         certificate=certificate,
         layers=_layers(pieces),
-        template_mm=_template(border.strip),
+        template_mm=_template(strip),
+        full_depth_mm=borders.full_depth_mm,
     )
+
+
+def run_minutes(run: Run, weights: Weights) -> float:
+    """What a run costs by itself."""
+    return (
+        weights.edge_mm2 * run.edge_excess_mm2
+        + weights.shallow_mm2 * run.shallow_mm2
+        + weights.motif_mm * run.line_motif_mm
+        + weights.cord_mm * run.line_cord_mm
+    )
+
+
+def _run(order: Order, borders: Borders, table: RunTable, level: int, outline: Points) -> Run:
+    """The one run of a table."""
+    places, border = table.places, borders.levels[level]
+    inner_a = places.inner_mm[[table.first[0], table.last[0]], 0]
+    shallow, motif, cord = borders.between(level, inner_a[0], inner_a[1])
+    return Run(
+        lace_interval_mm=(float(table.a_mm[0, 0]), float(table.a_mm[0, 1])),
+        edge_interval_mm=(float(table.s_mm[0, 0]), float(table.s_mm[0, 1])),
+        touch_s_mm=_touch(order.target, table, 0),
+        outline_mm=border.strip.to_lace(outline),
+        laying=_laying(border, table, 0),
+        edge_error_mm=float(table.edge_error_mm[0]),
+        edge_excess_mm2=float(table.edge_excess_mm2[0]),
+        strain=_strain(
+            float(table.bend_per_mm[0]),
+            places.border_depth_mm - places.laying_b_mm,
+            places.laying_b_mm + places.reach_mm,
+        ),
+        depth_mm=border.line.mean_mm,
+        shallow_mm2=float(shallow),
+        line_motif_mm=float(motif),
+        line_cord_mm=float(cord),
+    )
+
+
+def _meeting(
+    laid: Sequence[Laid],
+    tables: Sequence[RunTable],
+    levels: Sequence[int],
+    limits: Limits,
+    *,
+    forced: bool,
+) -> Meetings:
+    """How two runs meet, down to the inner side of the shallower one."""
+    places = laid[min(levels)].places
+    left, right = tables
+    met = meet_ends(
+        places,
+        left.last,
+        run_ends(left, "last", inner_mm=places.inner_mm),
+        run_ends(right, "first", inner_mm=places.inner_mm),
+        limits,
+    )
+    return replace(met, uncut=np.zeros_like(met.uncut)) if forced else met
+
+
+def _border_line(
+    borders: Borders,
+    laid: Sequence[Laid],
+    index: NDArray[np.int_],
+    levels: Sequence[int],
+    limits: Limits,
+) -> Points:
+    """Where the border comes off the length: each run's line, and the steps along the cuts."""
+    parts: list[Points] = []
+    for row, level in enumerate(levels):
+        border, places = borders.levels[level], laid[level].places
+        low, high = (float(a) for a in places.inner_mm[index[row : row + 2], 0])
+        low -= limits.turn_in_mm if row == 0 else 0.0
+        high += limits.turn_in_mm if row == len(levels) - 1 else 0.0
+        if row and levels[row - 1] != level:
+            step = _step(borders, laid, int(index[row]), levels[row - 1 : row + 1])
+            parts.append(step if levels[row - 1] > level else step[::-1])
+        a = np.append(np.arange(low, high, LINE_STEP_MM), high)
+        parts.append(np.stack([a, border.line.b(a)], axis=1))
+    return np.vstack(parts)
+
+
+def _step(borders: Borders, laid: Sequence[Laid], place: int, levels: Sequence[int]) -> Points:
+    """Course of a cut from the deeper inner side to the shallower one; empty for one depth."""
+    low, high = min(levels), max(levels)
+    if low == high:
+        return np.empty((0, 2))
+    k = int(laid[low].candidate[place])
+    shift = np.array([laid[low].copy[place] * borders.strip.period_mm, 0.0])
+    short, long = (borders.levels[level].paths[k].path_mm for level in (low, high))
+    # The shallower course is the deeper one up to its own last point, which is put in here.
+    return np.asarray(np.vstack([short[-1:], long[len(short) - 1 :]])[::-1] + shift)
 
 
 def _template(strip: Strip) -> tuple[float, float]:
@@ -192,30 +298,40 @@ def _strain(bend: float, inside_mm: float, outside_mm: float) -> tuple[float, fl
 
 def _cut(
     order: Order,
-    border: Border,
-    laid: Laid,
+    borders: Borders,
+    laid: Sequence[Laid],
     place: int,
+    levels: Sequence[int],
     meetings: Meetings,
     c: int,
     runs: tuple[Run, ...],
     pieces: list[shapely.Geometry],
 ) -> Cut:
-    places, limits, weights = laid.places, order.limits, order.weights
-    path = border.paths[int(laid.candidate[place])]
-    shift = np.array([laid.copy[place] * border.strip.period_mm, 0.0])
-    uncut = bool(meetings.uncut[c])
+    low = min(levels)
+    border, places = borders.levels[low], laid[low].places
+    limits, weights = order.limits, order.weights
+    path = border.paths[int(laid[low].candidate[place])]
+    shift = np.array([laid[low].copy[place] * border.strip.period_mm, 0.0])
+    step = _step(borders, laid, place, levels)
+    uncut = bool(meetings.uncut[0])
     whole = np.vstack([path.outline_mm, path.path_mm]) if places.through else path.path_mm
-    contents = path_contents(border.strip, whole, limits)
-    net, motif, cord, beads = (0.0, 0.0, 0.0, 0) if uncut else contents
+    contents = _contents(border.strip, whole + shift, step, limits, uncut=uncut)
+    net, motif, cord, beads = contents
     s = runs[c].edge_interval_mm[1]
-    turn = float(meetings.turn_rad[c])
+    turn = float(meetings.turn_rad[0])
     lap, opening = (
         (0.0, 0.0) if uncut else _areas(border, places, place, whole + shift, runs, c, pieces)
     )
-    slip = float(meetings.slip_mm[c])
+    slip = float(meetings.slip_mm[0])
     top = _top(order.target, s) if lap > 1.0 else None
+    crossed = {
+        "net_mm": weights.net_mm * net,
+        "motif_mm": weights.motif_mm * motif,
+        "cord_mm": weights.cord_mm * cord,
+        "bead": weights.bead * beads,
+    }
     terms = (
-        {"easing": weights.easing}
+        {"easing": weights.easing} | (crossed if len(step) else {})
         if uncut
         else {
             "cut": weights.cut,
@@ -224,15 +340,14 @@ def _cut(
             "beside_centre": weights.beside_centre
             if order.target.beside_centre(float(s), border.strip.scallop_mm)
             else 0.0,
-            "net_mm": weights.net_mm * net,
-            "motif_mm": weights.motif_mm * motif,
-            "cord_mm": weights.cord_mm * cord,
-            "bead": weights.bead * beads,
+            **crossed,
             "lap_mm2": weights.lap_mm2 * lap,
             "opening_mm2": weights.opening_mm2 * opening,
             "slip_mm": weights.slip_mm * slip,
         }
     )
+    if len(step):
+        terms["step_mm"] = weights.step_mm * float(np.hypot(*(step[0] - step[-1])))
     if places.free:
         terms["kink_rad2"] = weights.kink_rad2 * turn**2
     return Cut(
@@ -253,7 +368,22 @@ def _cut(
         beads_in_way=beads,
         beads_under_lap=_beads_under(border, top, runs[c], runs[c + 1], pieces[c], pieces[c + 1]),
         terms=terms,
+        step_mm=border.strip.to_lace(step),
     )
+
+
+def _contents(
+    strip: Strip, path: Points, step: Points, limits: Limits, *, uncut: bool
+) -> tuple[float, float, float, int]:
+    """What a cut crosses with its step; of an uncut meeting, what the step adds."""
+    if uncut and not len(step):
+        return 0.0, 0.0, 0.0, 0
+    whole = np.vstack([path, step[::-1]]) if len(step) else path
+    net, motif, cord, beads = path_contents(strip, whole, limits)
+    if not uncut:
+        return net, motif, cord, beads
+    own = path_contents(strip, path, limits)
+    return net - own[0], motif - own[1], cord - own[2], beads - own[3]
 
 
 def _areas(

@@ -13,6 +13,14 @@ from lacelay.planning.seams import periodic_seam
 Values = NDArray[np.float64]
 #: Spacing of the line's points along the border.
 STEP_MM = 1.0
+#: Lines of a border that is taken at several depths keep this far from each other.
+NEST_MM = 4.0
+#: How far lines may go past the depths between which they are asked.
+OVER_MM = 2.0
+#: Least difference of two lines in mean depth.
+LEVEL_STEP_MM = 6.0
+#: Spacing of the depths at which lines are tried.
+TRIED_MM = 3.0
 #: Minutes for each mm moved sideways, so that the line does not wander through even net.
 WANDER = 0.01
 
@@ -44,7 +52,13 @@ class BorderLine:
         return float(self.b_mm.max())
 
 
-def border_line(field: CostField, depth_mm: float, play_mm: float) -> BorderLine:
+def border_line(
+    field: CostField,
+    depth_mm: float,
+    play_mm: float,
+    *,
+    between: tuple[BorderLine, BorderLine] | None = None,
+) -> BorderLine:
     """Least-cost closed line within `play_mm` of a depth.
 
     Parameters
@@ -54,6 +68,9 @@ def border_line(field: CostField, depth_mm: float, play_mm: float) -> BorderLine
         Wanted depth from the valley line.
     play_mm : float
         How far the line may climb above or dip below it to go round a motif.
+    between : pair of BorderLine, optional
+        A shallower and a deeper line that it keeps `NEST_MM` from. Where they leave no room
+        its minutes are infinite.
     """
     strip = field.strip
     n = max(16, round(strip.period_mm / STEP_MM))
@@ -61,6 +78,10 @@ def border_line(field: CostField, depth_mm: float, play_mm: float) -> BorderLine
     levels = np.arange(-play_mm, play_mm + CELL_MM / 2, CELL_MM)
     cost = field.at(a[:, None], depth_mm + levels[None, :]) * (strip.period_mm / n)
     cost = cost + 1e-3 * np.abs(levels)[None, :] / max(play_mm, 1.0)
+    if between is not None:
+        low, high = (line.b(a)[:, None] for line in between)
+        b = depth_mm + levels[None, :]
+        cost = np.where((b >= low + NEST_MM) & (b <= high - NEST_MM), cost, np.inf)
     reach = 4  # rows are 1 mm, columns half a millimetre: up to 63 degrees
     total, columns = periodic_seam(cost, reach, WANDER * CELL_MM)
     return BorderLine(field, depth_mm + levels[columns], total)
@@ -80,3 +101,59 @@ def choose_depth(
     least = min(worth)
     # Lines within a tenth of the best are as good: of those, the deepest.
     return next(line for line, cost in zip(lines, worth, strict=True) if cost <= 1.1 * least + 1e-9)
+
+
+def border_lines(
+    field: CostField, lowest_mm: float, highest_mm: float, play_mm: float, most: int
+) -> list[BorderLine]:
+    """Lines at several depths, none near another, shallowest first.
+
+    Of the least-cost lines every `TRIED_MM`, the cheapest near either end of the range, and
+    between them the cheapest that keep clear of those taken.
+
+    Parameters
+    ----------
+    field : CostField
+    lowest_mm, highest_mm : float
+        Depths from the valley line between which the border may be taken.
+    play_mm : float
+        How far a line may climb or dip to go round a motif.
+    most : int
+        Most lines; fewer where they would lie closer than `LEVEL_STEP_MM`.
+    """
+    tried = np.linspace(highest_mm, lowest_mm, 1 + max(0, int((highest_mm - lowest_mm) / TRIED_MM)))
+    lines = []
+    for depth in tried:
+        room = min(depth - lowest_mm, highest_mm - depth) + OVER_MM
+        half = min(play_mm, (highest_mm - lowest_mm) / 2 + OVER_MM)
+        # Near either end the line may go further to the other side: shift the middle.
+        off = max(half - room, 0.0) / 2 * (1.0 if depth < (lowest_mm + highest_mm) / 2 else -1.0)
+        lines.append(border_line(field, float(depth + off), half - abs(off)))
+    margin = 0.2 * (highest_mm - lowest_mm) + OVER_MM
+    deepest = min(
+        (line for line in lines if line.mean_mm >= highest_mm - margin),
+        key=lambda line: line.minutes,
+        default=lines[0],
+    )
+    shallowest = min(
+        (line for line in lines if line.mean_mm <= lowest_mm + margin and _clear(line, deepest)),
+        key=lambda line: line.minutes,
+        default=None,
+    )
+    if shallowest is None or most < 2:
+        return [deepest]
+    chosen = [deepest]
+    between = min(most - 2, int((deepest.mean_mm - shallowest.mean_mm) / LEVEL_STEP_MM) - 1)
+    depths = np.linspace(deepest.mean_mm, shallowest.mean_mm, max(between, 0) + 2)[1:-1]
+    for depth in depths:
+        line = border_line(field, float(depth), play_mm, between=(shallowest, chosen[-1]))
+        if np.isfinite(line.minutes):
+            chosen.append(line)
+    return [shallowest, *chosen[:0:-1], deepest]
+
+
+def _clear(line: BorderLine, other: BorderLine) -> bool:
+    """Whether two lines keep `NEST_MM` from each other all along, and their depths differ."""
+    apart = line.b_mm - other.b_mm
+    near = np.abs(apart).min() < NEST_MM or (apart.min() < 0 < apart.max())
+    return not near and abs(line.mean_mm - other.mean_mm) >= LEVEL_STEP_MM

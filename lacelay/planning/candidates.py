@@ -60,17 +60,19 @@ class Border:
         return self._tables[key]
 
     @cached_property
-    def _apart_mm(self) -> dict[tuple[int, int, int], float]:
-        return {}
+    def apart_mm(self) -> Values:
+        """Least distance of two candidate cuts, by first, second, and repeats between them.
 
-    def apart_mm(self, first: int, second: int, copies: int) -> float:
-        """Least distance between two candidate cuts, the second some repeats further on."""
-        key = (first, second, copies)
-        if key not in self._apart_mm:
-            self._apart_mm[key] = least_distance_mm(
-                self.strip, self.paths[first], self.paths[second], copies
+        Cuts further apart than the table reaches are far enough.
+        """
+        reach = int(np.ceil(4 * self.strip.scallop_mm / self.strip.period_mm)) + 1
+        n = len(self.paths)
+        table = np.empty((n, n, reach))
+        for i, j, copies in np.ndindex(n, n, reach):
+            table[i, j, copies] = least_distance_mm(
+                self.strip, self.paths[i], self.paths[j], copies
             )
-        return self._apart_mm[key]
+        return table
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,13 +146,13 @@ def places_along(
         extra[:, at] = tables[candidate[at]]
     ahead = min(look_ahead, n - 1)
     apart = np.ones((n, ahead), dtype=bool)
-    for i in range(1, n - 1):
-        for r in range(min(ahead, n - 2 - i)):
-            j = i + 1 + r
-            gap = border.apart_mm(candidate[i], candidate[j], int(copy_of[j] - copy_of[i]))
-            apart[i, r] = gap >= limits.cut_distance_mm
-            if gap > 4 * strip.scallop_mm:
-                break
+    first, behind = np.meshgrid(np.arange(n), np.arange(ahead), indexing="ij")
+    last = np.minimum(first + 1 + behind, n - 1)
+    between = copy_of[last] - copy_of[first]
+    inside = (first > 0) & (last < n - 1) & (between < border.apart_mm.shape[2])
+    i, j = first[inside], last[inside]
+    gaps = border.apart_mm[candidate[i], candidate[j], between[inside]]
+    apart[inside] = gaps >= limits.cut_distance_mm
     places = Places(
         curve=curve,
         free=target.kind == "free",

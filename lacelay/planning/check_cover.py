@@ -9,6 +9,7 @@ import shapely
 from numpy.typing import NDArray
 
 from lacelay.model.plan import Plan
+from lacelay.planning.check_runs import inner_side
 from lacelay.planning.remeasured import Remeasured
 
 Found = Iterator[tuple[str, str]]
@@ -16,6 +17,8 @@ Points = NDArray[np.float64]
 #: Grain at which layers are counted, and the area a layer must have to count.
 GRAIN_MM = 1.0
 LEAST_LAYER_MM2 = 6.0
+#: How far the inner end of a cut may lie to the side of where it is on the edge.
+CUT_ASIDE_MM = 20.0
 #: Bare places smaller than this need no telling.
 LEAST_BARE_MM2 = 6.0
 
@@ -52,11 +55,18 @@ def _untold(plan: Plan, measured: Remeasured) -> Found:
     """Look over the band that every run covers, between its scallop line and its inner side."""
     curve = plan.target.curve
     off = max(run.edge_error_mm for run in plan.runs)
-    inner = measured.inwards(plan.border_line_mm).min() - plan.wishes.stand_mm
-    near, far = max(off - plan.wishes.stand_mm, 0.0) + 0.5, inner - off - 0.5
-    if far <= near + 2.0:
-        return
+    near = max(off - plan.wishes.stand_mm, 0.0) + 0.5
     s = np.arange(0.0, curve.length_mm, 1.0)
+    far = np.full_like(s, np.inf)
+    for index, run in enumerate(plan.runs):
+        inner = float(inner_side(plan, measured, index)[:, 1].min()) - plan.wishes.stand_mm
+        low, high = run.edge_interval_mm
+        # Cuts do not run square to the edge: a deeper run's neighbour bounds the band here too.
+        on = (s >= low - CUT_ASIDE_MM) & (s <= high + CUT_ASIDE_MM)
+        far[on] = np.minimum(far[on], inner - off - 0.5)
+    s, far = s[far > near + 2.0], far[far > near + 2.0]
+    if not len(s):
+        return
     corners = np.stack(
         [
             curve.place(s, near),

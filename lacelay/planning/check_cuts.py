@@ -20,9 +20,17 @@ TURN_RAD = np.deg2rad(0.3)
 
 def check_cuts(plan: Plan, measured: Remeasured) -> Found:
     """Check each cut, then the sum of all turns, then the total cost."""
-    total = sum(plan.weights.edge_mm2 * run.edge_excess_mm2 for run in plan.runs)
+    weights = plan.weights
+    total = sum(
+        weights.edge_mm2 * run.edge_excess_mm2
+        + weights.shallow_mm2 * run.shallow_mm2
+        + weights.motif_mm * run.line_motif_mm
+        + weights.cord_mm * run.line_cord_mm
+        for run in plan.runs
+    )
     for index, cut in enumerate(plan.cuts):
         yield from _path(plan, measured, cut, index)
+        yield from _step(plan, cut, index)
         yield from _turn(plan, measured, cut, index)
         yield from _areas(plan, measured, cut, index)
         yield from _contents(plan, measured, cut, index)
@@ -66,6 +74,29 @@ def _path(plan: Plan, measured: Remeasured, cut: Cut, index: int) -> Found:
         period = measured.period_mm
         if np.abs(np.mod(gaps + period / 2, period) - period / 2).min() > 3.0:
             yield "left uncut", f"{name} is said to end at a valley and does not"
+
+
+def _step(plan: Plan, cut: Cut, index: int) -> Found:
+    """Where the border's depth steps, the line follows the cut on to the deeper inner side."""
+    name = f"cut {index + 1}"
+    line = shapely.LineString(plan.border_line_mm)
+    rings = [shapely.Polygon(run.outline_mm).boundary for run in plan.runs[index : index + 2]]
+    start = shapely.Point(cut.path_mm[0])
+    if not len(cut.step_mm):
+        left, right = plan.runs[index : index + 2]
+        if abs(left.depth_mm - right.depth_mm) > 0.5:
+            yield "the step of the inner side", f"{name} tells no step where the depth steps"
+        return
+    points = shapely.points(cut.step_mm)
+    if start.distance(points[-1]) > 0.05:
+        yield "the step of the inner side", f"the step at {name} does not end at the cut"
+    if min(float(shapely.distance(points, ring).max()) for ring in rings) > 0.05:
+        yield "the step of the inner side", f"the step at {name} bounds neither of its runs"
+    if float(shapely.distance(points, line).max()) > 0.05:
+        yield "the step of the inner side", f"the border line does not step as {name} says"
+    long = float(np.hypot(*(cut.step_mm[0] - cut.step_mm[-1])))
+    if long > plan.limits.step_mm + 0.1:
+        yield "limits", f"the border's depth steps {long:.1f} mm at {name}"
 
 
 def _turn(plan: Plan, measured: Remeasured, cut: Cut, index: int) -> Found:
@@ -218,29 +249,32 @@ def _contents(plan: Plan, measured: Remeasured, cut: Cut, index: int) -> Found:
     wanted = {"kink_rad2": weights.kink_rad2 * cut.angle_rad**2} if free else {}
     if cut.kind == "uncut":
         wanted["easing"] = weights.easing
-    else:
-        line = shapely.LineString(measured.folded(cut.path_mm))
-        motif = float(line.intersection(measured.motifs).length)
-        cord = float(line.intersection(measured.cords).length)
-        beads = measured.beads_near(cut.path_mm, plan.limits.bead_clearance_mm)
+    if len(cut.step_mm):
+        step = float(np.hypot(*(cut.step_mm[0] - cut.step_mm[-1])))
+        wanted["step_mm"] = weights.step_mm * step
+    if cut.kind != "uncut" or len(cut.step_mm):
+        net, motif, cord, beads = _crossed(plan, measured, cut)
         stated = (cut.net_mm, cut.motif_mm, cut.cord_mm)
         for what, value, told in zip(
-            ("net", "motif", "cord"), (line.length - motif, motif, cord), stated, strict=True
+            ("net", "motif", "cord"), (net, motif, cord), stated, strict=True
         ):
             if abs(value - told) > 0.3 + 0.01 * value:
                 yield "what is cut", f"{name} cuts {value:.1f} mm of {what}, {told:.1f} stated"
         if beads != cut.beads_in_way:
             yield "beads", f"{name} has {beads} beads in its way, {cut.beads_in_way} stated"
         wanted |= {
+            "net_mm": weights.net_mm * net,
+            "motif_mm": weights.motif_mm * motif,
+            "cord_mm": weights.cord_mm * cord,
+            "bead": weights.bead * beads,
+        }
+    if cut.kind != "uncut":
+        wanted |= {
             "cut": weights.cut,
             "through": weights.through if cut.kind == "through" else 0.0,
             "in_scallop": 0.0 if cut.at_valley else weights.in_scallop,
             "beside_centre": weights.beside_centre
             * plan.target.beside_centre(cut.s_mm, measured.scallop_mm),
-            "net_mm": weights.net_mm * (float(line.length) - motif),
-            "motif_mm": weights.motif_mm * motif,
-            "cord_mm": weights.cord_mm * cord,
-            "bead": weights.bead * beads,
             "lap_mm2": weights.lap_mm2 * cut.lap_mm2,
             "opening_mm2": weights.opening_mm2 * cut.opening_mm2,
             "slip_mm": weights.slip_mm * cut.slip_mm,
@@ -251,3 +285,20 @@ def _contents(plan: Plan, measured: Remeasured, cut: Cut, index: int) -> Found:
     for term, minutes in wanted.items():
         if abs(cut.terms[term] - minutes) > 0.05 + 0.03 * minutes:
             yield "cost", f"{name} states {cut.terms[term]:.2f} min of {term}, not {minutes:.2f}"
+
+
+def _crossed(plan: Plan, measured: Remeasured, cut: Cut) -> tuple[float, float, float, int]:
+    """Net, motif, cord and beads on the cut with its step; where uncut, what the step adds."""
+
+    def crossed(points: Points) -> tuple[float, float, float, int]:
+        line = shapely.LineString(measured.folded(points))
+        motif = float(line.intersection(measured.motifs).length)
+        cord = float(line.intersection(measured.cords).length)
+        beads = measured.beads_near(points, plan.limits.bead_clearance_mm)
+        return float(line.length) - motif, motif, cord, beads
+
+    whole = crossed(np.vstack([cut.step_mm, cut.path_mm]))
+    if cut.kind != "uncut":
+        return whole
+    own = crossed(cut.path_mm)
+    return whole[0] - own[0], whole[1] - own[1], whole[2] - own[2], whole[3] - own[3]

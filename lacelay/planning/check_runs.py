@@ -26,6 +26,7 @@ def check_runs(plan: Plan, measured: Remeasured) -> Found:
         yield from _exists(measured, run, number)
         yield from _place(plan, measured, run, number)
         yield from _easing(plan, measured, run, number)
+        yield from _inner_side(plan, measured, number - 1)
     yield from _used_once(plan)
     yield from _in_order(plan, measured)
     yield from _centre(plan, measured)
@@ -172,6 +173,81 @@ def _easing(plan: Plan, measured: Remeasured, run: Run, number: int) -> Found:
         > 0.05
     ):
         yield "give", f"run {number} is not eased about the laying line"
+
+
+def _inner_side(plan: Plan, measured: Remeasured, index: int) -> Found:
+    """What the inner side leaves bare and cuts through, and the depths asked for."""
+    run, full, name = plan.runs[index], plan.full_depth_mm, f"run {index + 1}"
+    if full is None:  # made before runs stated this
+        return
+    side = inner_side(plan, measured, index)
+    step = np.diff(side, axis=0)
+    middle = (side[:-1] + side[1:]) / 2
+    shallow = float(np.sum(np.maximum(full - middle[:, 1], 0.0) * step[:, 0]))
+    lace = measured.lace_at(middle[:, 0], middle[:, 1])
+    low = plan.template_mm[0]
+    lace[:, 0] = low + np.mod(lace[:, 0] - low, measured.period_mm)
+    length = np.hypot(*step.T)
+    motif, cord = (
+        float(length[shapely.contains_xy(shape, lace[:, 0], lace[:, 1])].sum())
+        for shape in (measured.motifs, measured.cords)
+    )
+    if abs(shallow - run.shallow_mm2) > 4.0 + 0.01 * shallow:
+        yield (
+            "depth",
+            f"{name} leaves {shallow:.0f} mm2 short of full depth, {run.shallow_mm2:.0f} stated",
+        )
+    for what, found, told in (
+        ("motif", motif, run.line_motif_mm),
+        ("cord", cord, run.line_cord_mm),
+    ):
+        if abs(found - told) > 1.0 + 0.05 * found:
+            yield (
+                "depth",
+                f"the inner side of {name} cuts {found:.1f} mm of {what}, {told:.1f} stated",
+            )
+    least, most = float(side[:, 1].min()), float(side[:, 1].max())
+    if not least - 0.1 <= run.depth_mm <= most + 0.1 and run.lace_interval_mm[1] > (
+        run.lace_interval_mm[0] + measured.period_mm
+    ):
+        yield "depth", f"{name} is said to be {run.depth_mm:.0f} mm deep and is not"
+    if plan.wishes.border_depth_mm is not None:
+        return
+    for asked in plan.wishes.depths:
+        on = run.edge_interval_mm[0] < asked.to_s_mm and run.edge_interval_mm[1] > asked.from_s_mm
+        if on and not asked.least_mm - 0.1 <= run.depth_mm <= asked.most_mm + 0.1:
+            yield (
+                "depth",
+                f"{name} is {run.depth_mm:.0f} mm deep where {asked.least_mm:.0f} to "
+                f"{asked.most_mm:.0f} mm were asked",
+            )
+
+
+def inner_side(plan: Plan, measured: Remeasured, index: int) -> Points:
+    """Inner side of a run from cut to cut, read off its outline: (along, inwards), (n, 2).
+
+    Inwards is 0 where the outline has nothing.
+    """
+    run = plan.runs[index]
+    ring = shapely.Polygon(run.outline_mm).boundary
+    ends = list(run.lace_interval_mm)
+    for end, cut in ((0, index - 1), (1, index)):
+        if 0 <= cut < len(plan.cuts):
+            stated = plan.cuts[cut]
+            inner = stated.path_mm[:1]
+            if len(stated.step_mm) and ring.distance(shapely.Point(stated.step_mm[0])) < 0.05:
+                inner = stated.step_mm[:1]
+            ends[end] = float(measured.along(inner)[0])
+    low, high = ends
+    a = np.linspace(low, high, max(2, int((high - low) / 0.2)))
+    outline = np.vstack([run.outline_mm, run.outline_mm[:1]])
+    p, q = measured.along(outline), measured.inwards(outline)
+    left, right = np.minimum(p[:-1], p[1:]), np.maximum(p[:-1], p[1:])
+    rise = np.divide(np.diff(q), np.diff(p), out=np.zeros(len(p) - 1), where=np.diff(p) != 0)
+    over = (a[:, None] >= left - 1e-6) & (a[:, None] <= right + 1e-6)
+    height = np.where(over, q[:-1] + rise * (np.clip(a[:, None], left, right) - p[:-1]), -np.inf)
+    highest = height.max(axis=1)
+    return np.stack([a, np.where(np.isfinite(highest), highest, 0.0)], axis=1)
 
 
 def _centre(plan: Plan, measured: Remeasured) -> Found:

@@ -111,6 +111,10 @@ def lay_border(
         hand or Hand(),
     )
     hold_sense(order.hand, order.wishes, target)
+    if order.wishes.vary_depth:
+        from lacelay.planning.lay_depths import lay_by_depths
+
+        return lay_by_depths(order, progress)
     ways = list(_ways(order))
     total = sum(len(way.starts_mm) for way in ways)
     best: _Found | None = None
@@ -199,8 +203,15 @@ def _ways(order: Order) -> Iterator[_Way]:
         raise unmet
 
 
-def _border(order: Order, strip: Strip) -> Border:
-    target, wishes, limits = order.target, order.wishes, order.limits
+def depth_room(order: Order, strip: Strip) -> tuple[float, float]:
+    """Least and most depth of a border of a strip, from the valley line.
+
+    Raises
+    ------
+    TargetError, PlanError
+        When the edge is shorter than a scallop, or the lace too narrow for a border.
+    """
+    target, limits = order.target, order.limits
     if target.length_mm < strip.scallop_mm:
         raise TargetError(
             f"The edge is {target.length_mm:.0f} mm long, shorter than one scallop of "
@@ -216,6 +227,12 @@ def _border(order: Order, strip: Strip) -> Border:
             f"with what is left uncut take {lowest:.0f} mm.",
             "Check the scale of the photo, or choose a wider lace.",
         )
+    return lowest, room
+
+
+def _border(order: Order, strip: Strip) -> Border:
+    target, wishes, limits = order.target, order.wishes, order.limits
+    lowest, room = depth_room(order, strip)
     place, radius = tightest_bend(target, strip.scallop_mm)
     field = cost_field(strip, order.weights, limits, room + PLAY_MM)
     if wishes.border_depth_mm is not None:

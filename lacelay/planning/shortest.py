@@ -25,7 +25,7 @@ class Chain:
 
     `bound` is a lower bound on every chain over the same places; the search is exact, so
     it equals `cost`. `forced` names places that are cut although the give of the lace would
-    take up what turns there.
+    take up what turns there. `levels` tells each run's depth level; all 0 where it is empty.
     """
 
     places: tuple[int, ...]
@@ -34,6 +34,7 @@ class Chain:
     cut_costs: tuple[float, ...]
     bound: float
     forced: tuple[int, ...] = ()
+    levels: tuple[int, ...] = ()
 
 
 def shortest_chain(run_cost: Values, cut_cost: Values) -> Chain | None:
@@ -61,34 +62,62 @@ def shortest_chain(run_cost: Values, cut_cost: Values) -> Chain | None:
     >>> shortest_chain(runs, cuts).places, shortest_chain(runs, cuts).cost
     ((0, 1, 2), 3.0)
     """
-    n, m = run_cost.shape
-    best = np.full((n, m), np.inf)
-    came = np.full((n, m), -1, dtype=np.int32)
-    best[0] = run_cost[0]
+    return shortest_levels(run_cost[None], cut_cost[:, None, :, None, :])
+
+
+def shortest_levels(run_cost: Values, cut_cost: Values) -> Chain | None:
+    """Find the chain of least cost where each run is taken at one of some levels.
+
+    Parameters
+    ----------
+    run_cost : ndarray, shape (levels, n, m)
+        Cost of run (i, r) at each level.
+    cut_cost : ndarray, shape (n, levels, m, levels, m)
+        Cost at place j of meeting run (j - 1 - r, r) at level k with run (j, t) at level l,
+        at [j, k, r, l, t].
+
+    Returns
+    -------
+    Chain or None
+        None when no chain is allowed.
+    """
+    count, n, m = run_cost.shape
+    best = np.full((count, n, m), np.inf)
+    came = np.full((count, n, m), -1, dtype=np.int64)
+    best[:, 0] = run_cost[:, 0]
     for j in range(1, n - 1):
         reach = min(j, m)
         r = np.arange(reach)
-        before = best[j - 1 - r, r]
-        if not np.isfinite(before).any():
+        before = best[:, j - 1 - r, r].ravel()
+        live = np.flatnonzero(np.isfinite(before))
+        if not len(live):
             continue
-        through = before[:, None] + cut_cost[j, :reach, :]
+        meeting = cut_cost[j, :, :reach].reshape(count * reach, count * m)[live]
+        through = before[live, None] + meeting
         pick = through.argmin(axis=0)
-        best[j] = run_cost[j] + through[pick, np.arange(m)]
-        came[j] = pick
+        least = through[pick, np.arange(count * m)].reshape(count, m)
+        best[:, j] = run_cost[:, j] + least
+        level, back = np.divmod(live[pick], reach)
+        came[:, j] = (level * m + back).reshape(count, m)
     r = np.arange(min(n - 1, m))
-    last = best[n - 2 - r, r]
+    last = best[:, n - 2 - r, r]
     if not np.isfinite(last).any():
         return None
-    t = int(last.argmin())
-    cost = float(last[t])
+    k, t = (int(at) for at in np.unravel_index(int(last.argmin()), last.shape))
+    cost = float(last[k, t])
     j = n - 2 - t
-    runs = [(j, t)]
+    runs = [(j, t, k)]
     while j > 0:
-        t = int(came[j, t])
+        k, t = divmod(int(came[k, j, t]), m)
         j = j - 1 - t
-        runs.append((j, t))
+        runs.append((j, t, k))
     runs.reverse()
-    places = tuple(j for j, _ in runs) + (n - 1,)
-    run_costs = tuple(float(run_cost[j, t]) for j, t in runs)
-    cut_costs = tuple(float(cut_cost[j1, t0, t1]) for (_, t0), (j1, t1) in pairwise(runs))
-    return Chain(places, cost, run_costs, cut_costs, cost)
+    places = tuple(j for j, _, _ in runs) + (n - 1,)
+    return Chain(
+        places,
+        cost,
+        tuple(float(run_cost[k, j, t]) for j, t, k in runs),
+        tuple(float(cut_cost[j1, k0, t0, k1, t1]) for (_, t0, k0), (j1, t1, k1) in pairwise(runs)),
+        cost,
+        levels=tuple(k for _, _, k in runs),
+    )

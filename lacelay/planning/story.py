@@ -56,7 +56,7 @@ def report_lines(plan: Plan, *, inches: bool = False) -> list[str]:
         f"Lace eaten up: {length(used)} of lace for {length(plan.target.length_mm)} of edge "
         f"({plan.eat_up:.2f} to 1).",
         f"Uses the {plan.side} edge of the lace{_turned(plan)}, taken "
-        f"{length(plan.border_depth_mm)} deep{_laying(plan, length)}.",
+        f"{_deep(plan, length)} deep{_laying(plan, length)}.",
         _edge_line(plan, length),
     ]
     lines += [_cut_line(plan, number, cut, inches=inches) for number, cut in real_cuts(plan)]
@@ -71,6 +71,14 @@ def report_lines(plan: Plan, *, inches: bool = False) -> list[str]:
     lines += reason_lines(plan, inches=inches)
     lines += three_lines(plan, inches=inches)
     return [line for line in lines if line] + warnings(plan, inches=inches)
+
+
+def _deep(plan: Plan, length: Length) -> str:
+    """How deep the border is taken, from the shallowest stretch to the deepest."""
+    depths = [run.depth_mm for run in plan.runs]
+    if not max(depths) - min(depths) > 0.5:
+        return length(plan.border_depth_mm)
+    return f"{length(min(depths))} to {length(max(depths))}"
 
 
 def warnings(plan: Plan, *, inches: bool = False) -> list[str]:

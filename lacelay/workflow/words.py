@@ -119,17 +119,23 @@ def wishes(
     depth_mm: float | None = None,
     stand_mm: float | None = None,
     laying_depth_mm: float | None = None,
+    vary_depth: bool = False,
 ) -> Wishes:
     """Return what she would like, where she said nothing the usual.
 
     Raises
     ------
     PlanError
-        When the border would have no depth.
+        When the border would have no depth, or one depth that varies.
     """
     if depth_mm is not None and depth_mm <= 0:
         raise PlanError(
             "A border has a depth.", "Give --depth a length like 6 cm, or leave it out."
+        )
+    if depth_mm is not None and vary_depth:
+        raise PlanError(
+            "A border of one depth all along cannot vary in depth.",
+            "Give --depth or --vary-depth, not both.",
         )
     usual = Wishes()
     return Wishes(
@@ -138,6 +144,7 @@ def wishes(
         border_depth_mm=depth_mm,
         laying_depth_mm=laying_depth_mm,
         stand_mm=usual.stand_mm if stand_mm is None else stand_mm,
+        vary_depth=vary_depth,
     )
 
 

@@ -78,7 +78,8 @@ def test_every_plan_holds(lace: str, shape: str, wish: str) -> None:
     assert plan.runs[-1].edge_interval_mm[1] == pytest.approx(plan.target.length_mm, abs=1e-6)
     real = [cut for cut in plan.cuts if cut.kind != "uncut"]
     for cut in real:
-        walked = np.hypot(*np.diff(cut.path_mm, axis=0).T).sum()
+        course = np.vstack([cut.step_mm, cut.path_mm])
+        walked = np.hypot(*np.diff(course, axis=0).T).sum()
         assert cut.net_mm + cut.motif_mm == pytest.approx(walked, abs=0.01)
         assert cut.lap_mm2 >= 0
         assert cut.opening_mm2 >= 0
