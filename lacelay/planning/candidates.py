@@ -60,7 +60,7 @@ class Border:
         return self._tables[key]
 
     @cached_property
-    def apart_mm(self) -> Values:
+    def apart_table_mm(self) -> Values:
         """Least distance of two candidate cuts, by first, second, and repeats between them.
 
         Cuts further apart than the table reaches are far enough.
@@ -73,6 +73,12 @@ class Border:
                 self.strip, self.paths[i], self.paths[j], copies
             )
         return table
+
+    def apart_mm(self, first: int, second: int, copies: int) -> float:
+        """Least distance between two candidate cuts, the second some repeats further on."""
+        if 0 <= copies < self.apart_table_mm.shape[2]:
+            return float(self.apart_table_mm[first, second, copies])
+        return least_distance_mm(self.strip, self.paths[first], self.paths[second], copies)
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,9 +155,9 @@ def places_along(
     first, behind = np.meshgrid(np.arange(n), np.arange(ahead), indexing="ij")
     last = np.minimum(first + 1 + behind, n - 1)
     between = copy_of[last] - copy_of[first]
-    inside = (first > 0) & (last < n - 1) & (between < border.apart_mm.shape[2])
+    inside = (first > 0) & (last < n - 1) & (between < border.apart_table_mm.shape[2])
     i, j = first[inside], last[inside]
-    gaps = border.apart_mm[candidate[i], candidate[j], between[inside]]
+    gaps = border.apart_table_mm[candidate[i], candidate[j], between[inside]]
     apart[inside] = gaps >= limits.cut_distance_mm
     places = Places(
         curve=curve,
