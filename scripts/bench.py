@@ -26,6 +26,7 @@ from statistics import median
 from typing import TypeVar
 
 import bench_accuracy
+import bench_planning
 import bench_public
 import cv2
 import numpy as np
@@ -44,7 +45,7 @@ from lacelay.reading.read import read_lace
 T = TypeVar("T")
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_images"
 SHAPE_OF_SAMPLE = ("bodice-top", "scoop-neckline", "dipped-waist", "circular-hem")
-PARTS = ("speed", "memory", "accuracy", "public")
+PARTS = ("speed", "planning", "memory", "accuracy", "public")
 
 
 def main() -> int:
@@ -84,6 +85,8 @@ def main() -> int:
         return 1
     if "speed" in parts:
         speed(photos)
+    if "planning" in parts:
+        bench_planning.planning()
     if "memory" in parts:
         memory(photos[0])
     if "accuracy" in parts:

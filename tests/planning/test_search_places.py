@@ -234,6 +234,10 @@ def lap_and_opening(
     return sum(max(part, 0.0) for part in parts), sum(max(-part, 0.0) for part in parts)
 
 
+#: Weights that a border of one depth does not have.
+UNUSED = ("shallow_mm2", "step_mm")
+
+
 def problem(seed: int) -> tuple[Places, Weights, Limits]:
     """A random bare problem: an arc, an S, or lobes; six to eight candidate cuts."""
     rng = np.random.default_rng(seed)
@@ -264,7 +268,7 @@ def problem(seed: int) -> tuple[Places, Weights, Limits]:
     extra = rng.normal(0, 8, (2, n, 11))
     minutes = np.concatenate([[0.0], rng.gamma(2, 3, n - 2), [0.0]])
     base = Weights()
-    scale = {name: rng.uniform(0, 10) for name in base.__dataclass_fields__}
+    scale = {name: rng.uniform(0, 10) for name in base.__dataclass_fields__ if name not in UNUSED}
     weights = Weights(**{name: getattr(base, name) * scale[name] for name in scale})
     give = rng.choice([0.0, 0.02, 0.05])
     limits = Limits(
