@@ -71,9 +71,8 @@ def levels(curve: PlaneCurve, start_mm: float, seed: int) -> list[Places]:
 def planning() -> None:
     """Time the search over every start, by length of the edge."""
     print("Search over starts, depths of every run and cuts (tables of the lace built)")
-    print(
-        f"{'edge':>8} {'starts':>7} {'places':>7} {'seconds':>8} {'on a core':>10} {'ms a start':>11} {'best':>8}"
-    )
+    head = ("edge", "starts", "places", "seconds", "on a core", "ms a start", "best")
+    print(" ".join(f"{name:>10}" for name in head))
     starts = np.arange(0.0, SCALLOP_MM, START_STEP_MM)
     for length in (1250.0, 2500.0, 5000.0):
         curve = edge(length)
