@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import time
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 
 from lacelay.geometry.plane_curve import PlaneCurve
 from lacelay.model.wishes import Limits, Weights
+from lacelay.planning.lay_depths import THREADS
 from lacelay.planning.meetings import search_levels
 from lacelay.planning.places import Places
 
@@ -78,7 +80,8 @@ def planning() -> None:
         curve = edge(length)
         problems = [levels(curve, float(start), seed=7) for start in starts]
         before, busy = time.perf_counter(), time.process_time()
-        chains = [search_levels(each, Weights(), Limits()) for each in problems]
+        with ThreadPoolExecutor(THREADS) as pool:
+            chains = list(pool.map(lambda each: search_levels(each, Weights(), Limits()), problems))
         seconds, busy = time.perf_counter() - before, time.process_time() - busy
         best = min(chain.cost for chain in chains if chain is not None)
         print(

@@ -232,6 +232,12 @@ def depth_room(order: Order, strip: Strip) -> tuple[float, float]:
 
 def _border(order: Order, strip: Strip) -> Border:
     target, wishes, limits = order.target, order.wishes, order.limits
+    if wishes.vary_depth:
+        raise PlanError(
+            "What is locked, forbidden or demanded, and three plans side by side, need a border "
+            "of one depth all along.",
+            "Leave out that its depth may vary.",
+        )
     lowest, room = depth_room(order, strip)
     place, radius = tightest_bend(target, strip.scallop_mm)
     field = cost_field(strip, order.weights, limits, room + PLAY_MM)

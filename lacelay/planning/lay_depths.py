@@ -7,6 +7,7 @@ a few border lines that keep clear of each other.
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,6 +39,8 @@ from lacelay.planning.strip import Strip, border_strip
 Values = NDArray[np.float64]
 #: Laying lines tried on a hollow edge, as shares of the deepest border.
 TURNED_IN = (1 / 3, 1 / 2)
+#: Starts searched at a time: nearly all of the time is spent in arrays.
+THREADS = 2
 #: Most depths at which the border may be taken in one plan.
 LEVELS = 5
 
@@ -83,9 +86,9 @@ def lay_by_depths(order: Order, progress: Callable[[str, float], None] | None = 
     total = sum(len(way.starts_mm) for way in ways)
     best: _Found | None = None
     done = 0
-    for way in ways:
-        for start in way.starts_mm:
-            found = _search(order, way, float(start))
+    every = [(way, float(start)) for way in ways for start in way.starts_mm]
+    with ThreadPoolExecutor(THREADS) as pool:  # in order, so that the outcome is always the same
+        for found in pool.map(lambda each: _search(order, *each), every):
             done += 1
             if progress is not None:
                 progress(

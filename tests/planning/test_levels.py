@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import cache
 from itertools import combinations, pairwise, product
+from pathlib import Path
 
 import numpy as np
 import pytest
 from handmade import compound, galloon
 
 from lacelay.errors import PlanError
+from lacelay.files.records import read_plan, write_plan
 from lacelay.model.plan import Plan
 from lacelay.model.shapes import SHAPES
 from lacelay.model.wishes import DepthRange, Limits, Weights, Wishes
@@ -20,6 +22,7 @@ from lacelay.planning.cost_field import cost_field
 from lacelay.planning.cut_paths import cut_paths
 from lacelay.planning.lay import lay_border
 from lacelay.planning.levels import borders_at, line_sums
+from lacelay.planning.prepared import prepare
 from lacelay.planning.shortest import shortest_levels
 from lacelay.planning.strip import border_strip
 
@@ -220,3 +223,22 @@ FAULTS = {
 def test_planted_faults_of_depth_are_found(name: str) -> None:
     spoil, rule = FAULTS[name]
     assert any(rule in finding.rule for finding in check_plan(spoil(bodice())))
+
+
+def test_what_needs_one_depth_refuses_a_depth_that_varies() -> None:
+    with pytest.raises(PlanError, match="one depth all along"):
+        prepare(bodice())
+    with pytest.raises(ValueError, match="cannot vary"):
+        Wishes(border_depth_mm=40.0, vary_depth=True)
+    with pytest.raises(ValueError, match="may vary"):
+        Wishes(depths=(DepthRange(0.0, 60.0),))
+
+
+def test_a_varied_plan_comes_back_from_its_file(tmp_path: Path) -> None:
+    write_plan(tmp_path / "plan.json", bodice(), None)
+    again, _ = read_plan(tmp_path / "plan.json")
+    assert check_plan(again) == ()
+    assert again.wishes == bodice().wishes
+    assert [run.depth_mm for run in again.runs] == pytest.approx(
+        [run.depth_mm for run in bodice().runs], abs=0.01
+    )
