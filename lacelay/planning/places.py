@@ -312,15 +312,7 @@ class RunTable:
         tolerance = (
             self.limits.free_tolerance_mm if self.places.free else (self.limits.edge_tolerance_mm)
         )
-        # Straight between samples, so that a long run which passes the tolerance at its ends
-        # only is not charged for whole steps.
-        over = miss - tolerance
-        inside = np.maximum(over, 0.0)
-        crossing = over[:, :-1] * over[:, 1:] < 0
-        rise = np.where(crossing, np.abs(np.diff(over, axis=1)), 1.0)
-        both = (inside[:, :-1] + inside[:, 1:]) / 2
-        share = np.where(crossing, 2 * both / rise, 1.0)
-        return np.asarray((both * share).sum(axis=1) * step)
+        return _area_over(miss - tolerance, step)
 
     @cached_property
     def inner_width_mm(self) -> Values:
@@ -348,15 +340,14 @@ class RunTable:
         laid = self._lay_valley_line(t)
         x, y = laid[0] - point[..., 0], laid[1] - point[..., 1]
         over = np.abs(cos * x + sin * y)
+        inwards = cos * y - sin * x
         doubt = 2 * bend * over**2 + 1e-9
-        doubt[over > FOOT_MM / 2] = np.inf
-        miss = np.abs(cos * y - sin * x + places.stand_mm)
+        # Near the centre of a bend the foot moves much further than t.
+        doubt[(over > FOOT_MM / 2) | (bend * np.abs(inwards) > 0.3)] = np.inf
+        miss = np.abs(inwards + places.stand_mm)
         least, most = np.maximum(miss - doubt, 0.0), miss + doubt
         tolerance = limits.free_tolerance_mm if places.free else limits.edge_tolerance_mm
-        excess = np.maximum(least - tolerance, 0.0).sum(axis=1) * self.length_mm / (SAMPLES - 1)
-        excess -= np.maximum(least[:, [0, -1]] - tolerance, 0.0).sum(axis=1) * (
-            self.length_mm / (SAMPLES - 1) / 2
-        )
+        excess = _area_over(least - tolerance, self.length_mm / (SAMPLES - 1))
         allowed = (
             (least.max(axis=1) <= self.edge_limit_mm)
             & (self.inner_width_mm >= limits.inner_width_mm)
@@ -395,6 +386,20 @@ class RunTable:
         )
         cost = weights.edge_mm2 * self.edge_excess_mm2 + self._along_minutes
         return np.where(allowed, cost, np.inf)
+
+
+def _area_over(over: Values, step_mm: Values) -> Values:
+    """Area above 0 of each row's samples; never less where a sample is more.
+
+    Straight between samples, so that a long run which passes the tolerance at its ends only
+    is not charged for whole steps.
+    """
+    inside = np.maximum(over, 0.0)
+    crossing = over[:, :-1] * over[:, 1:] < 0
+    rise = np.where(crossing, np.abs(np.diff(over, axis=1)), 1.0)
+    both = (inside[:, :-1] + inside[:, 1:]) / 2
+    share = np.where(crossing, 2 * both / rise, 1.0)
+    return np.asarray((both * share).sum(axis=1) * step_mm)
 
 
 def all_runs(places: Places) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
