@@ -420,7 +420,10 @@ def _foretold(at: Floats, rest: Floats, own: NDArray[np.int64], degree: int) -> 
     The residual without a place is its residual over one minus its leverage.
     """
     terms = _terms(at, own, degree)
-    inverse = np.linalg.pinv(terms)
+    # A few columns over -1..1: the normal equations are well enough set, a little ridge
+    # holds them where a row has one place alone.
+    normal = terms.T @ terms + 1e-9 * np.eye(terms.shape[1])
+    inverse = np.linalg.solve(normal, terms.T)
     leverage = np.einsum("ij,ji->i", terms, inverse)
     miss = (rest - terms @ (inverse @ rest)) / np.maximum(1 - leverage, 1e-3)
     return float(np.sqrt(np.mean(miss**2)))
@@ -433,6 +436,7 @@ def _rows(profile: Profile, edge: LaceEdge) -> list[tuple[Floats, Floats]]:
     if edge.scalloped:
         return [(points[:, 0], points[:, 1]) for points in (edge.valleys_mm, edge.tips_mm)]
     off = len(profile.u_mm) // 40
-    parts = np.array_split(np.arange(off, len(profile.u_mm) - off), STRETCHES)
+    whole = np.arange(off, len(profile.u_mm) - off)
+    parts = np.array_split(whole, min(STRETCHES, len(whole)))
     u = np.array([profile.u_mm[part].mean() for part in parts])
     return [(u, np.array([float(np.median(profile.v_mm[part])) for part in parts]))]
