@@ -54,6 +54,8 @@ LACKS, LACKS_TIMES = 0.03, 2.0
 IN_TURN, IN_TURN_SHARE = 0.3, 0.03
 #: and then every second (third) agrees by this: one spoiled copy spoils some of them.
 WHOLE_ALIKE = 0.8
+#: and where their multiples agree better in turn, by this on the mean.
+ALTERNATES = 0.02
 #: Tiles that agree less than this say nothing of how long the shift is.
 TRUSTED_ALIKE = 0.5
 #: How far apart places of one lace must be to lie as they like, mm: it is cloth.
@@ -254,7 +256,7 @@ def _choose(laid: _Laid, shifts_mm: list[float], pitch_mm: float | None) -> floa
             good = shorter
             break
     for times in (2, 3):
-        if _in_turn(laid, good, times) > IN_TURN_SHARE:
+        if _in_turn(laid, good, times) > IN_TURN_SHARE or _alternates(laid, good, times):
             return times * good
     return good
 
@@ -308,6 +310,20 @@ def _in_turn(laid: _Laid, shift_mm: float, times: int) -> float:
     for column, at in enumerate(_places(near, shift_mm * laid.per_mm)):
         low[:, at] += near.alike[:, column] < wide[:, at] - IN_TURN
     return float(weight[apart & (low >= 3)].sum() / weight.sum())
+
+
+def _alternates(laid: _Laid, shift_mm: float, times: int) -> bool:
+    """Whether every second (or third) multiple of a shift agrees better than all the others.
+
+    Two of each at least: a spoiled copy, light or stretch spoil some of both.
+    """
+    seen = int(FARTHEST_SHARE * laid.length_mm / shift_mm)
+    typical = np.array([laid.typical(k * shift_mm) for k in range(1, seen + 1)])
+    whole = np.arange(1, seen + 1) % times == 0
+    if min(whole.sum(), (~whole).sum()) < 2:
+        return False
+    apart = float(typical[whole].mean() - typical[~whole].mean())
+    return bool(typical[whole].min() > typical[~whole].max() and apart > ALTERNATES)
 
 
 def _measure(
