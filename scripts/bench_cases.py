@@ -34,8 +34,9 @@ from lacelay.rendering import (
 )
 
 SIZE_PX = (4000, 3000)
-#: Seeds from here on are never tuned on; those of 1 to 30 and of 401 to 799 were, or were looked at.
-FIRST_SEED = 801
+#: Seeds from here on are never tuned on; those of 1 to 30 and of 401 to 899 were, or were
+#: looked at.
+FIRST_SEED = 901
 #: Variations of the quick run, the ones that ask for most of the reading.
 QUICK = (
     "reference a4",
