@@ -8,6 +8,7 @@ has a name of its own and can be undone and asked for again.
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import ClassVar, Literal
@@ -30,7 +31,7 @@ LOCKED_MM = 0.01
 
 
 @dataclass(frozen=True)
-class Ask:
+class Ask(ABC):
     """One thing asked for. `id` names it among all of one hand."""
 
     #: What it is called in the file.
@@ -51,18 +52,18 @@ class Ask:
                 )
         self._check()
 
-    def _check(self) -> None:
+    def _check(self) -> None:  # noqa: B027 - most have nothing to refuse
         """Refuse what can never be right, whatever the plan."""
 
     @property
+    @abstractmethod
     def told(self) -> str:
         """What it asks, in her words."""
-        raise NotImplementedError
 
     @property
+    @abstractmethod
     def span_mm(self) -> PairMm:
         """From and to, along the edge."""
-        raise NotImplementedError
 
     def _stretch(self, low: float, high: float) -> None:
         if not low < high:

@@ -399,6 +399,14 @@ def fill_holes(mask: Mask) -> Mask:
     return filled > 0
 
 
+def largest_piece(mask: Mask) -> Mask:
+    """The piece of a mask that covers most; the mask itself where it is empty or in one piece."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8))
+    if count < 3:
+        return mask
+    return np.asarray(labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax()))
+
+
 def disc(radius_px: float) -> NDArray[np.uint8]:
     """A round structuring element."""
     size = 2 * max(1, round(radius_px)) + 1

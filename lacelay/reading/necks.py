@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lacelay.reading.cloth import largest_piece
 from lacelay.reading.mat import Mask
 
 #: A neck is narrower than this share of the narrower side.
@@ -76,20 +77,13 @@ def parted(mask: Mask, px_per_mm: float, endless: bool) -> list[tuple[Mask, int,
     lost = np.where(mask, lost, 0)
     found = []
     for value in sorted(set(group[1:])):
-        part = _largest(lost == value)
-        if part is None:
+        part = largest_piece(lost == value)
+        if not part.any():
             continue
         rows, columns = np.flatnonzero(part.any(1)), np.flatnonzero(part.any(0))
         cut = part[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
         found.append((cut, int(columns[0]), int(rows[0])))
     return found or [(mask, 0, 0)]
-
-
-def _largest(mask: Mask) -> Mask | None:
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8))
-    if count <= 1:
-        return None
-    return np.asarray(labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax()))
 
 
 def hills(height: NDArray[np.float32], prominence: float) -> Mask:

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lacelay.reading.cloth import disc, fill_holes
+from lacelay.reading.cloth import disc, fill_holes, largest_piece
 from lacelay.reading.mat import Mask
 from lacelay.reading.strip import Strip
 
@@ -69,7 +69,7 @@ def outline_mask(strip: Strip) -> tuple[Mask, float]:
     whole = fill_holes(closed > 0)
     # Where the edge itself is open, or its thread too faint, the lace as cut out bounds it.
     inner = cv2.distanceTransform(np.pad(extent, pad), cv2.DIST_L2, 3) > DEEPEST_MM * q
-    whole = _largest(whole | inner)
+    whole = largest_piece(whole | inner)
     columns = np.flatnonzero(whole.any(0))
     upright = np.ones((max(1, round(END_JOINT_MM * q)), 1), np.uint8)
     wide_end = round(END_MM * q)
@@ -81,13 +81,6 @@ def outline_mask(strip: Strip) -> tuple[Mask, float]:
         whole[:, end] |= cv2.morphologyEx(own_end, cv2.MORPH_CLOSE, upright) > 0
     whole = _without_whiskers(whole, q)
     return whole[pad:-pad, pad:-pad], shrink
-
-
-def _largest(mask: Mask) -> Mask:
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8))
-    if count < 3:
-        return mask
-    return np.asarray(labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax()))
 
 
 def _without_whiskers(whole: Mask, q: float) -> Mask:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lacelay.geometry.photo_map import PhotoMap
-from lacelay.reading.cloth import LaceArea, disc, fill_holes, within_limits
+from lacelay.reading.cloth import LaceArea, disc, fill_holes, largest_piece, within_limits
 from lacelay.reading.mat import (
     Image,
     Mask,
@@ -204,9 +204,6 @@ def _extent(seen: Mask, px_per_mm: float) -> Mask:
     closed = cv2.morphologyEx(
         np.pad((small > 0.3).astype(np.uint8), pad), cv2.MORPH_CLOSE, disc(joint)
     )[pad:-pad, pad:-pad]
-    filled = fill_holes(closed > 0)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(filled.astype(np.uint8))
-    if count > 1:
-        filled = labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
+    filled = largest_piece(fill_holes(closed > 0))
     whole = cv2.resize(filled.astype(np.float32), seen.shape[::-1], interpolation=cv2.INTER_LINEAR)
     return np.asarray(whole > 0.5)
